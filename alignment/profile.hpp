@@ -1,0 +1,59 @@
+#pragma once
+
+#include <filesystem>
+#include <map>
+#include <string>
+#include <vector>
+
+#include "calibration/error.hpp"
+
+namespace tinesight {
+
+/// What the instrument should be like at one note: nominal geometry, targets and tolerances, and
+/// the standard uncertainties of the priors that the solve takes from them.
+struct NoteProfile {
+  int midi = 0;
+  double tine_length_mm = 0.0;
+  double tine_diameter_mm = 1.9;
+  double pole_tip_diameter_mm = 3.0;
+  double bobbin_diameter_mm = 13.6;
+  double gap_mm = 1.5;
+  double height_mm = 1.0;
+  double tolerance_lateral_mm = 0.5;
+  double tolerance_height_mm = 0.5;
+  double tolerance_gap_mm = 0.5;
+};
+
+/// Standard uncertainties of the priors, for every note alike.
+struct PriorUncertainty {
+  double pickup_position_mm = 0.4;  ///< of a pickup about the straight, evenly spaced row
+  double lateral_mm = 1.0;
+  double height_mm = 0.6;
+  double gap_mm = 0.35;
+  double tine_length_mm = 1.0;
+  double tine_yaw_deg = 1.0;
+  double tine_pitch_deg = 0.4;
+  double tone_bar_yaw_deg = 0.6;
+  double tone_bar_pitch_deg = 0.3;
+};
+
+struct InstrumentProfile {
+  std::string name;
+  double note_spacing_mm = 13.7;
+  double screw_pitch_mm = 25.4 / 32.0;  ///< #8-32 (ASME B1.1)
+  double screw_spacing_mm = 30.0;       ///< between a tone bar's two screws
+  PriorUncertainty prior_u;
+  std::vector<NoteProfile> notes;  ///< one per note of the compass, ascending, none missing
+
+  [[nodiscard]] int FirstMidi() const { return notes.front().midi; }
+  [[nodiscard]] int LastMidi() const { return notes.back().midi; }
+  /// nullptr where the note is outside the compass.
+  [[nodiscard]] const NoteProfile* Find(int midi) const;
+};
+
+/// Reads an instrument profile (DESIGN.md 9). Listed notes are interpolated to the ones between
+/// (lengths geometrically, everything else linearly). A missing tine_length_mm is computed from
+/// the cantilever formula. Rejects missing, non-finite and absurd values by note and key.
+[[nodiscard]] Result<InstrumentProfile> ReadInstrumentProfile(const std::filesystem::path& file);
+
+}  // namespace tinesight

@@ -1,0 +1,73 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <array>
+#include <filesystem>
+#include <optional>
+#include <string>
+
+#include "calibration/error.hpp"
+
+namespace tinesight {
+
+/// What EXIF must say for a photo to belong to a calibration. Empty or absent: not compared.
+struct CameraExif {
+  std::string make;
+  std::string model;
+  std::string lens;
+  std::optional<double> focal_length_mm;
+};
+
+/// OpenCV's pinhole camera with five distortion coefficients (k1, k2, p1, p2, k3).
+///
+/// Image positions are px with the center of the top-left pixel at (0, 0). The camera frame has
+/// +x right, +y down, +z into the scene. With x = X/Z, y = Y/Z and r² = x² + y²:
+///   x' = x (1 + k1 r² + k2 r⁴ + k3 r⁶) + 2 p1 x y + p2 (r² + 2 x²)
+///   y' = y (1 + k1 r² + k2 r⁴ + k3 r⁶) + p1 (r² + 2 y²) + 2 p2 x y
+///   u = fx x' + cx,  v = fy y' + cy        (OpenCV, "Camera Calibration and 3D Reconstruction")
+struct Camera {
+  int width_px = 0;
+  int height_px = 0;
+  double fx_px = 0.0;
+  double fy_px = 0.0;
+  double cx_px = 0.0;
+  double cy_px = 0.0;
+  std::array<double, 5> distortion{};  ///< k1, k2, p1, p2, k3
+  std::optional<CameraExif> exif;
+  /// Standard uncertainties of fx, fy, cx, cy, k1, k2, p1, p2, k3 where `calibrate` stated them.
+  std::optional<std::array<double, 9>> standard_uncertainty;
+
+  /// This camera with its focal length scaled (autofocus) and its principal point moved
+  /// (optical stabilisation) for one photo.
+  [[nodiscard]] Camera Adjusted(double focal_scale, double dx_px, double dy_px) const;
+
+  /// Image position of a point of the camera frame. Precondition: z > 0.
+  [[nodiscard]] Eigen::Vector2d Project(const Eigen::Vector3d& point_camera_mm) const;
+
+  /// Direction (x, y, 1) in the camera frame that projects to `position_px`.
+  [[nodiscard]] Eigen::Vector2d Undistort(const Eigen::Vector2d& position_px) const;
+};
+
+/// The projection of Camera for any scalar type, so that Ceres can differentiate it.
+/// `distortion` is k1, k2, p1, p2, k3.
+template <typename T>
+Eigen::Matrix<T, 2, 1> ProjectPinhole(const Eigen::Matrix<T, 3, 1>& point_camera, const T& fx,
+                                      const T& fy, const T& cx, const T& cy,
+                                      const T* distortion) {
+  const T x = point_camera.x() / point_camera.z();
+  const T y = point_camera.y() / point_camera.z();
+  const T r2 = x * x + y * y;
+  const T radial = T(1.0) + r2 * (distortion[0] + r2 * (distortion[1] + r2 * distortion[4]));
+  const T xd = x * radial + T(2.0) * distortion[2] * x * y + distortion[3] * (r2 + T(2.0) * x * x);
+  const T yd = y * radial + distortion[2] * (r2 + T(2.0) * y * y) + T(2.0) * distortion[3] * x * y;
+  return {fx * xd + cx, fy * yd + cy};
+}
+
+/// Reads a camera file (DESIGN.md 9: width, height, fx, fy, cx, cy, distortion; exif optional).
+/// The coefficients may also stand as the keys k1, k2, p1, p2, k3. Rejects absurd values by name.
+[[nodiscard]] Result<Camera> ReadCamera(const std::filesystem::path& file);
+
+/// Writes a camera file; whole or not at all.
+[[nodiscard]] Result<void> WriteCamera(const Camera& camera, const std::filesystem::path& file);
+
+}  // namespace tinesight

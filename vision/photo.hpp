@@ -1,0 +1,47 @@
+#pragma once
+
+#include <filesystem>
+#include <opencv2/core/mat.hpp>
+#include <optional>
+#include <string>
+
+#include "calibration/camera.hpp"
+#include "calibration/error.hpp"
+
+namespace tinesight {
+
+/// What a photo's EXIF says. A missing tag means unknown, never equal.
+struct ExifSummary {
+  std::string make;
+  std::string model;
+  std::string lens;
+  std::string date_time;  ///< DateTimeOriginal as written, "YYYY:MM:DD HH:MM:SS"
+  std::optional<double> focal_length_mm;
+  std::optional<double> focal_length_35mm;
+  std::optional<double> digital_zoom;  ///< absent where EXIF says 0 (not used)
+  int orientation = 1;                 ///< 1–8; 0 and nonsense in the file are taken as 1
+};
+
+/// A photo decoded once, upright (orientation applied), 8 bits a channel.
+struct Photo {
+  std::filesystem::path file;
+  cv::Mat bgr;   ///< CV_8UC3
+  cv::Mat gray;  ///< CV_8UC1
+  ExifSummary exif;
+};
+
+struct PhotoLimits {
+  long max_megapixels = 120;  ///< checked on the header, before anything is unpacked
+};
+
+/// Reads a JPEG, PNG, TIFF or HEIC file, chosen by its first bytes and never by its name. Refuses
+/// a truncated or damaged file, any other format, and a picture over the limit.
+[[nodiscard]] Result<Photo> ReadPhoto(const std::filesystem::path& file,
+                                      const PhotoLimits& limits = {});
+
+/// Whether the photo was taken with the calibrated camera: same size in px and, where both sides
+/// state them, same make, model, lens and focal length, and no digital zoom. The error says which
+/// of these differ and what to do. A size turned by 90° is refused with that reason.
+[[nodiscard]] Result<void> CheckPhotoMatchesCamera(const Photo& photo, const Camera& camera);
+
+}  // namespace tinesight
