@@ -1,0 +1,467 @@
+#include "alignment/harp_solve.hpp"
+
+#include <ceres/ceres.h>
+#include <ceres/rotation.h>
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <memory>
+#include <numbers>
+#include <set>
+
+namespace tinesight {
+namespace {
+
+constexpr double kDegree = std::numbers::pi / 180.0;
+
+template <typename T>
+using Vector3 = Eigen::Matrix<T, 3, 1>;
+template <typename T>
+using Vector2 = Eigen::Matrix<T, 2, 1>;
+
+/// Parameters of a photo: rotation vector on the left of camera_from_rig, translation, focal
+/// scale, principal point shift; each the change from the rig solve's answer.
+constexpr int kPhotoSize = 9;
+/// Parameters of a placement: rotation vector on the left of rig_from_harp and translation, as
+/// changes; flange depth, collar depth.
+constexpr int kPlacementSize = 8;
+
+/// Everything a residual needs to bring a harp point into a photo.
+struct View {
+  Eigen::Isometry3d camera_from_rig;
+  Eigen::Isometry3d rig_from_harp;
+  Camera camera;
+  double focal_scale;
+  Eigen::Vector2d shift_px;
+
+  template <typename T>
+  Vector2<T> Project(const Vector3<T>& x_in_harp, const T* photo, const T* placement) const {
+    const Vector3<T> x_in_rig = Move(rig_from_harp, x_in_harp, placement);
+    const Vector3<T> x_in_camera = Move(camera_from_rig, x_in_rig, photo);
+    const T scale = T(focal_scale) + photo[6];
+    T distortion[5];
+    for (int i = 0; i < 5; ++i) distortion[i] = T(camera.distortion[static_cast<std::size_t>(i)]);
+    return ProjectPinhole<T>(x_in_camera, T(camera.fx_px) * scale, T(camera.fy_px) * scale,
+                             T(camera.cx_px + shift_px.x()) + photo[7],
+                             T(camera.cy_px + shift_px.y()) + photo[8], distortion);
+  }
+
+ private:
+  template <typename T>
+  static Vector3<T> Move(const Eigen::Isometry3d& transform, const Vector3<T>& x,
+                         const T* change) {
+    const Vector3<T> rotated = transform.linear().cast<T>() * x;
+    Vector3<T> turned;
+    ceres::AngleAxisRotatePoint(change, rotated.data(), turned.data());
+    const Vector3<T> translation = transform.translation().cast<T>();
+    return turned + translation + Vector3<T>(change[3], change[4], change[5]);
+  }
+};
+
+template <typename T>
+Vector3<T> AxisPointAt(const T* note, const T& along) {
+  using std::tan;
+  return {note[SolvedNote::kX] + note[SolvedNote::kLateral] - along * tan(note[SolvedNote::kYaw]),
+          note[SolvedNote::kY] + note[SolvedNote::kHeight] - along * tan(note[SolvedNote::kPitch]),
+          note[SolvedNote::kZ] - along};
+}
+
+enum class RingKind { kPole = -1, kFlange = 0, kCollar = 1 };
+
+struct RingCenterError {
+  const View& view;
+  CenterObservation observed;
+  RingKind kind;
+
+  template <typename T>
+  bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
+    Vector3<T> center(note[SolvedNote::kX], note[SolvedNote::kY], note[SolvedNote::kZ]);
+    if (kind == RingKind::kFlange) center.z() += placement[6];
+    if (kind == RingKind::kCollar) center.z() += placement[7];
+    const Vector2<T> px = view.Project<T>(center, photo, placement);
+    residual[0] = (px.x() - T(observed.position_px.x())) / T(observed.sigma_px);
+    residual[1] = (px.y() - T(observed.position_px.y())) / T(observed.sigma_px);
+    return true;
+  }
+  static ceres::CostFunction* Create(const View& view, const CenterObservation& observed,
+                                     RingKind kind) {
+    return new ceres::AutoDiffCostFunction<RingCenterError, 2, kPhotoSize, kPlacementSize,
+                                           SolvedNote::kCount>(
+        new RingCenterError{view, observed, kind});
+  }
+};
+
+/// Distance of an observed point from the image of a line through `point` and `next`.
+template <typename T>
+T AcrossLine(const Vector2<T>& point, const Vector2<T>& next, const Eigen::Vector2d& observed) {
+  const Vector2<T> direction = (next - point).normalized();
+  const Vector2<T> off = observed.cast<T>() - point;
+  return direction.x() * off.y() - direction.y() * off.x();
+}
+
+struct TineAxisError {
+  const View& view;
+  AxisPoint observed;
+
+  template <typename T>
+  bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
+    const T along(observed.along_mm);
+    const Vector2<T> here =
+        view.Project<T>(AxisPointAt<T>(note, along), photo, placement);
+    const Vector2<T> next =
+        view.Project<T>(AxisPointAt<T>(note, along - T(1.0)), photo, placement);
+    residual[0] = AcrossLine(here, next, observed.position_px) / T(observed.sigma_px);
+    return true;
+  }
+  static ceres::CostFunction* Create(const View& view, const AxisPoint& observed) {
+    return new ceres::AutoDiffCostFunction<TineAxisError, 1, kPhotoSize, kPlacementSize,
+                                           SolvedNote::kCount>(new TineAxisError{view, observed});
+  }
+};
+
+struct TipError {
+  const View& view;
+  TipObservation observed;
+
+  template <typename T>
+  bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
+    const T gap = note[SolvedNote::kGap];
+    const Vector2<T> tip = view.Project<T>(AxisPointAt<T>(note, gap), photo, placement);
+    const Vector2<T> next =
+        view.Project<T>(AxisPointAt<T>(note, gap - T(1.0)), photo, placement);
+    const Vector2<T> direction = (next - tip).normalized();
+    residual[0] =
+        direction.dot(tip - observed.position_px.cast<T>()) / T(observed.sigma_px);
+    return true;
+  }
+  static ceres::CostFunction* Create(const View& view, const TipObservation& observed) {
+    return new ceres::AutoDiffCostFunction<TipError, 1, kPhotoSize, kPlacementSize,
+                                           SolvedNote::kCount>(new TipError{view, observed});
+  }
+};
+
+/// A tone bar's middle line: x, y at `middle_z`, yaw, pitch.
+struct ToneBarError {
+  const View& view;
+  AxisPoint observed;
+  double middle_z_mm;
+
+  template <typename T>
+  bool operator()(const T* photo, const T* placement, const T* bar, T* residual) const {
+    const auto at = [&](double along_mm) {
+      const T from_middle(-along_mm - middle_z_mm);
+      return Vector3<T>(bar[0] + from_middle * bar[2], bar[1] + from_middle * bar[3],
+                        T(-along_mm));
+    };
+    const Vector2<T> here = view.Project<T>(at(observed.along_mm), photo, placement);
+    const Vector2<T> next = view.Project<T>(at(observed.along_mm - 1.0), photo, placement);
+    residual[0] = AcrossLine(here, next, observed.position_px) / T(observed.sigma_px);
+    return true;
+  }
+  static ceres::CostFunction* Create(const View& view, const AxisPoint& observed, double middle) {
+    return new ceres::AutoDiffCostFunction<ToneBarError, 1, kPhotoSize, kPlacementSize, 4>(
+        new ToneBarError{view, observed, middle});
+  }
+};
+
+/// value − mean, whitened by its own standard deviation, for one element of a block.
+template <int kSize>
+struct PriorError {
+  int index;
+  double mean;
+  double sigma;
+  template <typename T>
+  bool operator()(const T* block, T* residual) const {
+    residual[0] = (block[index] - T(mean)) / T(sigma);
+    return true;
+  }
+  static ceres::CostFunction* Create(int index, double mean, double sigma) {
+    return new ceres::AutoDiffCostFunction<PriorError, 1, kSize>(
+        new PriorError{index, mean, sigma});
+  }
+};
+
+/// The rig solve's Gaussian as a prior on a photo's changes.
+struct PhotoPriorError {
+  Eigen::Matrix<double, kPhotoSize, kPhotoSize> sqrt_information;
+  template <typename T>
+  bool operator()(const T* photo, T* residual) const {
+    const Eigen::Map<const Eigen::Matrix<T, kPhotoSize, 1>> change(photo);
+    Eigen::Map<Eigen::Matrix<T, kPhotoSize, 1>> r(residual);
+    r = sqrt_information.cast<T>() * change;
+    return true;
+  }
+  static ceres::CostFunction* Create(const Eigen::Matrix<double, 9, 9>& covariance) {
+    // A pose that the rig solve calls exact still is not: a floor keeps the information finite.
+    Eigen::Matrix<double, 9, 9> padded = covariance;
+    const double floors[9] = {1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-3, 1e-6, 1e-2, 1e-2};
+    for (int i = 0; i < 9; ++i) padded(i, i) += floors[i] * floors[i];
+    const Eigen::Matrix<double, 9, 9> information = padded.inverse();
+    auto* error = new PhotoPriorError;
+    error->sqrt_information = information.llt().matrixU();
+    return new ceres::AutoDiffCostFunction<PhotoPriorError, kPhotoSize, kPhotoSize>(error);
+  }
+};
+
+struct NoteBlock {
+  const NoteProfile* profile = nullptr;
+  std::array<double, SolvedNote::kCount> state{};
+  std::array<double, 4> tone_bar{};
+  bool has_tone_bar = false;
+  std::set<std::size_t> photos;
+  [[nodiscard]] double ToneBarMiddleZ() const { return -0.55 * profile->tine_length_mm; }
+};
+
+/// The problem with its blocks; lives as long as Ceres looks at them.
+class HarpProblem {
+ public:
+  HarpProblem(const std::vector<PhotoObservations>& photos, const InstrumentProfile& profile,
+              const std::vector<Eigen::Isometry3d>& placements, const HarpSolveOptions& options)
+      : photos_(photos), profile_(profile), placements_(placements), options_(options) {
+    photo_blocks_.assign(photos.size(), {});
+    placement_blocks_.assign(placements.size(), {});
+    for (auto& block : placement_blocks_) {
+      block.fill(0.0);
+      block[6] = options.ring_depth_mm;
+      block[7] = options.ring_depth_mm;
+    }
+    for (auto& block : photo_blocks_) block.fill(0.0);
+    CreateNotes();
+    AddPlacements();
+    for (std::size_t i = 0; i < photos.size(); ++i) AddPhoto(i);
+    AddNotePriors();
+  }
+
+  [[nodiscard]] Result<HarpSolution> Solve() {
+    ceres::Solver::Options solver;
+    solver.linear_solver_type = ceres::SPARSE_NORMAL_CHOLESKY;
+    solver.max_num_iterations = 100;
+    solver.logging_type = ceres::SILENT;
+    ceres::Solver::Summary summary;
+    ceres::Solve(solver, &problem_, &summary);
+    HarpSolution solution;
+    solution.report = summary.BriefReport();
+    solution.converged = summary.termination_type == ceres::CONVERGENCE;
+    if (!summary.IsSolutionUsable()) {
+      return Fail("the solve over all photos did not converge: " + summary.message);
+    }
+    solution.variance_factor = VarianceFactor();
+    FillTransforms(solution);
+    if (auto filled = FillNotes(solution); !filled) {
+      return tl::unexpected<Error>(filled.error());
+    }
+    return solution;
+  }
+
+ private:
+  ceres::LossFunction* Robust() const { return new ceres::HuberLoss(options_.huber); }
+
+  void CreateNotes() {
+    for (std::size_t i = 0; i < photos_.size(); ++i) {
+      for (const NoteObservation& seen : photos_[i].notes) {
+        const NoteProfile* profile = profile_.Find(seen.midi);
+        if (profile == nullptr || seen.axis.size() < 2) continue;
+        NoteBlock& note = notes_[seen.midi];
+        note.profile = profile;
+        note.photos.insert(i);
+        note.has_tone_bar = note.has_tone_bar || seen.tone_bar.size() >= 2;
+        note.state = {NominalX(seen.midi), 0.0, 0.0, 0.0, profile->height_mm, profile->gap_mm,
+                      0.0, 0.0};
+        note.tone_bar = {NominalX(seen.midi), profile->height_mm + 8.0, 0.0, 0.0};
+      }
+    }
+  }
+
+  [[nodiscard]] double NominalX(int midi) const {
+    return profile_.note_spacing_mm * (midi - profile_.FirstMidi());
+  }
+
+  void AddPlacements() {
+    for (std::size_t k = 0; k < placement_blocks_.size(); ++k) {
+      double* block = placement_blocks_[k].data();
+      problem_.AddParameterBlock(block, kPlacementSize);
+      for (int i = 0; i < 6; ++i) {
+        problem_.AddResidualBlock(
+            PriorError<kPlacementSize>::Create(i, 0.0,
+                                               i < 3 ? options_.placement_rotation_sigma_rad
+                                                     : options_.placement_position_sigma_mm),
+            nullptr, block);
+      }
+      for (int i = 6; i < 8; ++i) {
+        problem_.AddResidualBlock(
+            PriorError<kPlacementSize>::Create(i, options_.ring_depth_mm,
+                                               options_.ring_depth_sigma_mm),
+            nullptr, block);
+      }
+    }
+  }
+
+  void AddPhoto(std::size_t i) {
+    const PhotoObservations& photo = photos_[i];
+    const auto placement = static_cast<std::size_t>(photo.placement);
+    double* photo_block = photo_blocks_[i].data();
+    double* placement_block = placement_blocks_[placement].data();
+    views_.push_back(std::make_unique<View>(View{photo.pose.camera_from_rig,
+                                                 placements_[placement], photo.camera,
+                                                 photo.pose.focal_scale,
+                                                 photo.pose.principal_point_shift_px}));
+    const View& view = *views_.back();
+    problem_.AddResidualBlock(PhotoPriorError::Create(photo.pose.covariance), nullptr,
+                              photo_block);
+    for (const NoteObservation& seen : photo.notes) {
+      const auto found = notes_.find(seen.midi);
+      if (found == notes_.end() || !found->second.photos.contains(i)) continue;
+      NoteBlock& note = found->second;
+      double* state = note.state.data();
+      const auto add = [&](ceres::CostFunction* cost) {
+        problem_.AddResidualBlock(cost, Robust(), photo_block, placement_block, state);
+      };
+      if (seen.pole) add(RingCenterError::Create(view, *seen.pole, RingKind::kPole));
+      if (seen.flange) add(RingCenterError::Create(view, *seen.flange, RingKind::kFlange));
+      if (seen.collar) add(RingCenterError::Create(view, *seen.collar, RingKind::kCollar));
+      for (const AxisPoint& p : seen.axis) add(TineAxisError::Create(view, p));
+      if (seen.tip) add(TipError::Create(view, *seen.tip));
+      for (const AxisPoint& p : seen.tone_bar) {
+        problem_.AddResidualBlock(ToneBarError::Create(view, p, note.ToneBarMiddleZ()), Robust(),
+                                  photo_block, placement_block, note.tone_bar.data());
+      }
+    }
+  }
+
+  void AddNotePriors() {
+    const PriorUncertainty& u = profile_.prior_u;
+    using Prior = PriorError<SolvedNote::kCount>;
+    for (auto& [midi, note] : notes_) {
+      double* state = note.state.data();
+      const auto add = [&](int index, double mean, double sigma, bool robust) {
+        problem_.AddResidualBlock(Prior::Create(index, mean, sigma),
+                                  robust ? Robust() : nullptr, state);
+      };
+      // Robust where instruments have outliers: a pickup out of line, a crooked tine.
+      add(SolvedNote::kX, NominalX(midi), u.pickup_position_mm, true);
+      add(SolvedNote::kY, 0.0, u.pickup_position_mm, true);
+      add(SolvedNote::kZ, 0.0, u.pickup_position_mm, true);
+      add(SolvedNote::kLateral, 0.0, u.lateral_mm, true);
+      add(SolvedNote::kHeight, note.profile->height_mm, u.height_mm, true);
+      add(SolvedNote::kGap, note.profile->gap_mm, u.gap_mm, true);
+      add(SolvedNote::kYaw, 0.0, u.tine_yaw_deg * kDegree, true);
+      add(SolvedNote::kPitch, 0.0, u.tine_pitch_deg * kDegree, true);
+      if (!note.has_tone_bar) continue;
+      const double bar_sigma[4] = {1.5, 3.0, u.tone_bar_yaw_deg * kDegree,
+                                   u.tone_bar_pitch_deg * kDegree};
+      const double bar_mean[4] = {NominalX(midi), note.profile->height_mm + 8.0, 0.0, 0.0};
+      for (int i = 0; i < 4; ++i) {
+        problem_.AddResidualBlock(PriorError<4>::Create(i, bar_mean[i], bar_sigma[i]),
+                                  i == 2 ? Robust() : nullptr, note.tone_bar.data());
+      }
+    }
+  }
+
+  /// Sum of the whitened squared residuals over the degrees of freedom, robust losses applied.
+  [[nodiscard]] double VarianceFactor() {
+    double cost = 0.0;
+    ceres::Problem::EvaluateOptions options;
+    problem_.Evaluate(options, &cost, nullptr, nullptr, nullptr);
+    const int freedom = problem_.NumResiduals() - problem_.NumParameters();
+    return freedom > 0 ? 2.0 * cost / freedom : 1.0;
+  }
+
+  void FillTransforms(HarpSolution& solution) const {
+    const auto moved = [](const Eigen::Isometry3d& start, const double* change) {
+      const Eigen::Vector3d turn(change[0], change[1], change[2]);
+      Eigen::Isometry3d result = start;
+      if (turn.norm() > 0.0) {
+        result.linear() =
+            Eigen::AngleAxisd(turn.norm(), turn.normalized()).toRotationMatrix() * start.linear();
+      }
+      result.translation() += Eigen::Vector3d(change[3], change[4], change[5]);
+      return result;
+    };
+    for (std::size_t k = 0; k < placements_.size(); ++k) {
+      solution.rig_from_harp.push_back(moved(placements_[k], placement_blocks_[k].data()));
+      solution.ring_depths_mm.emplace_back(placement_blocks_[k][6], placement_blocks_[k][7]);
+    }
+    for (std::size_t i = 0; i < photos_.size(); ++i) {
+      const double* block = photo_blocks_[i].data();
+      solution.camera_from_harp.push_back(
+          moved(photos_[i].pose.camera_from_rig, block) *
+          solution.rig_from_harp[static_cast<std::size_t>(photos_[i].placement)]);
+      const Eigen::Vector2d shift =
+          photos_[i].pose.principal_point_shift_px + Eigen::Vector2d(block[7], block[8]);
+      solution.cameras.push_back(photos_[i].camera.Adjusted(
+          photos_[i].pose.focal_scale + block[6], shift.x(), shift.y()));
+    }
+  }
+
+  [[nodiscard]] Result<void> FillNotes(HarpSolution& solution) {
+    std::vector<std::pair<const double*, const double*>> pairs;
+    for (auto& [midi, note] : notes_) {
+      pairs.emplace_back(note.state.data(), note.state.data());
+      if (note.has_tone_bar) pairs.emplace_back(note.tone_bar.data(), note.tone_bar.data());
+    }
+    ceres::Covariance::Options options;
+    options.algorithm_type = ceres::SPARSE_QR;
+    options.num_threads = 1;
+    ceres::Covariance covariance(options);
+    if (!covariance.Compute(pairs, &problem_)) {
+      return Fail("the photos do not determine the harp: the solve's covariance is singular");
+    }
+    const double factor = std::max(1.0, solution.variance_factor);
+    for (auto& [midi, note] : notes_) {
+      SolvedNote solved;
+      solved.midi = midi;
+      solved.photos = static_cast<int>(note.photos.size());
+      solved.state = Eigen::Map<const Eigen::Matrix<double, SolvedNote::kCount, 1>>(
+          note.state.data());
+      Eigen::Matrix<double, SolvedNote::kCount, SolvedNote::kCount, Eigen::RowMajor> block;
+      covariance.GetCovarianceBlock(note.state.data(), note.state.data(), block.data());
+      solved.covariance = factor * block;
+      solved.has_tone_bar = note.has_tone_bar;
+      if (note.has_tone_bar) {
+        solved.tone_bar = Eigen::Map<const Eigen::Vector4d>(note.tone_bar.data());
+        Eigen::Matrix<double, 4, 4, Eigen::RowMajor> bar;
+        covariance.GetCovarianceBlock(note.tone_bar.data(), note.tone_bar.data(), bar.data());
+        solved.tone_bar_covariance = factor * bar;
+      }
+      solution.notes.push_back(solved);
+    }
+    return {};
+  }
+
+  const std::vector<PhotoObservations>& photos_;
+  const InstrumentProfile& profile_;
+  const std::vector<Eigen::Isometry3d>& placements_;
+  HarpSolveOptions options_;
+  std::vector<std::unique_ptr<View>> views_;
+  std::vector<std::array<double, kPhotoSize>> photo_blocks_;
+  std::vector<std::array<double, kPlacementSize>> placement_blocks_;
+  std::map<int, NoteBlock> notes_;
+  ceres::Problem problem_;
+};
+
+}  // namespace
+
+Result<void> HarpSolveOptions::Validate() const {
+  if (!(placement_position_sigma_mm > 0.0) || !(placement_rotation_sigma_rad > 0.0)) {
+    return Fail("HarpSolveOptions: the placement's standard uncertainties must be above 0");
+  }
+  if (!(ring_depth_sigma_mm > 0.0)) {
+    return Fail("HarpSolveOptions: ring_depth_sigma_mm must be above 0");
+  }
+  if (!(huber > 0.0)) return Fail("HarpSolveOptions: huber must be above 0");
+  return {};
+}
+
+Result<HarpSolution> SolveHarp(const std::vector<PhotoObservations>& photos,
+                               const InstrumentProfile& profile,
+                               const std::vector<Eigen::Isometry3d>& rig_from_harp,
+                               const HarpSolveOptions& options) {
+  if (auto valid = options.Validate(); !valid) return tl::unexpected<Error>(valid.error());
+  if (photos.empty()) return Fail("no photo to solve from");
+  HarpProblem problem(photos, profile, rig_from_harp, options);
+  return problem.Solve();
+}
+
+}  // namespace tinesight

@@ -1,0 +1,73 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <Eigen/Geometry>
+#include <string>
+#include <vector>
+
+#include "alignment/profile.hpp"
+#include "calibration/camera.hpp"
+#include "calibration/error.hpp"
+#include "calibration/rig_pose.hpp"
+#include "vision/note_observation.hpp"
+
+namespace tinesight {
+
+/// One photo as the solve needs it: where the camera stood in the rig frame, how sure that is,
+/// and what was seen of each note.
+struct PhotoObservations {
+  Camera camera;   ///< as calibrated
+  RigPose pose;
+  /// Photos taken with the rig clamped in the same place share a placement, counted from 0.
+  int placement = 0;
+  bool height_counts = true;  ///< false where a damper rests on the tines
+  std::vector<NoteObservation> notes;
+};
+
+struct HarpSolveOptions {
+  double placement_position_sigma_mm = 25.0;  ///< prior of where the rig is clamped
+  double placement_rotation_sigma_rad = 0.09;
+  double ring_depth_mm = 2.0;        ///< prior of flange and collar behind the pole tip's face
+  double ring_depth_sigma_mm = 1.0;
+  double huber = 2.0;                ///< standard deviations beyond which residuals count less
+  [[nodiscard]] Result<void> Validate() const;
+};
+
+/// One note as solved, harp frame. The axis passes (x + lateral, y + height) at the pickup's face
+/// and has the direction (tan yaw, tan pitch, 1).
+struct SolvedNote {
+  enum Index { kX, kY, kZ, kLateral, kHeight, kGap, kYaw, kPitch, kCount };
+  int midi = 0;
+  int photos = 0;
+  /// pickup x, y, z mm; lateral, height, gap mm; yaw, pitch rad
+  Eigen::Matrix<double, kCount, 1> state = Eigen::Matrix<double, kCount, 1>::Zero();
+  Eigen::Matrix<double, kCount, kCount> covariance =
+      Eigen::Matrix<double, kCount, kCount>::Zero();
+  /// Tone bar: x, y mm at its middle; yaw, pitch rad. Valid where has_tone_bar.
+  bool has_tone_bar = false;
+  Eigen::Vector4d tone_bar = Eigen::Vector4d::Zero();
+  Eigen::Matrix4d tone_bar_covariance = Eigen::Matrix4d::Zero();
+};
+
+struct HarpSolution {
+  std::vector<SolvedNote> notes;  ///< ascending MIDI numbers
+  std::vector<Eigen::Isometry3d> rig_from_harp;     ///< per placement
+  std::vector<Eigen::Isometry3d> camera_from_harp;  ///< per photo
+  std::vector<Camera> cameras;                      ///< per photo, focal length adjusted
+  std::vector<Eigen::Vector2d> ring_depths_mm;      ///< flange, collar per placement
+  double variance_factor = 0.0;  ///< of the whitened residuals; 1 where the noise was as stated
+  bool converged = false;
+  std::string report;
+};
+
+/// One robust nonlinear least-squares problem over all photos of a visit: camera poses and focal
+/// scales (with the rig solve's covariance as prior), the rig's placements on the harp, and every
+/// note, with the profile as priors. The harp frame is held by the pickups' nominal row: pickup of
+/// MIDI number m at x = spacing · (m − first), y = z = 0. The covariance is the inverse of the
+/// normal matrix at the optimum times the variance factor (never below 1 times).
+[[nodiscard]] Result<HarpSolution> SolveHarp(const std::vector<PhotoObservations>& photos,
+                                             const InstrumentProfile& profile,
+                                             const std::vector<Eigen::Isometry3d>& rig_from_harp,
+                                             const HarpSolveOptions& options = {});
+
+}  // namespace tinesight

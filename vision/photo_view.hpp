@@ -1,0 +1,36 @@
+#pragma once
+
+#include <Eigen/Geometry>
+#include <opencv2/core/mat.hpp>
+
+#include "calibration/camera.hpp"
+
+namespace tinesight {
+
+/// A photo together with where its camera stood: what every detector of this folder looks at.
+/// Points are in the carrier frame (the rig's, later the harp's), mm; image positions in px of
+/// the photo as taken (distorted), center of the top-left pixel at (0, 0).
+struct PhotoView {
+  cv::Mat bgr;   ///< CV_8UC3
+  cv::Mat gray;  ///< CV_8UC1
+  Camera camera;
+  Eigen::Isometry3d camera_from_world = Eigen::Isometry3d::Identity();
+
+  [[nodiscard]] Eigen::Vector3d CameraCenterMm() const {
+    return camera_from_world.inverse().translation();
+  }
+  [[nodiscard]] bool InFront(const Eigen::Vector3d& point_mm) const {
+    return (camera_from_world * point_mm).z() > 1.0;
+  }
+  [[nodiscard]] Eigen::Vector2d Project(const Eigen::Vector3d& point_mm) const {
+    return camera.Project(camera_from_world * point_mm);
+  }
+  [[nodiscard]] bool Shows(const Eigen::Vector3d& point_mm, double margin_px = 2.0) const {
+    if (!InFront(point_mm)) return false;
+    const Eigen::Vector2d p = Project(point_mm);
+    return p.x() >= margin_px && p.y() >= margin_px && p.x() < camera.width_px - 1 - margin_px &&
+           p.y() < camera.height_px - 1 - margin_px;
+  }
+};
+
+}  // namespace tinesight

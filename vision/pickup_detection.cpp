@@ -1,0 +1,192 @@
+#include "vision/pickup_detection.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "vision/ring_fit.hpp"
+
+namespace tinesight {
+namespace {
+
+constexpr double kMinProtrusionMm = 0.4;
+constexpr double kMaxProtrusionMm = 4.5;
+
+/// Where the ray through a point meets the plane z = const.
+Eigen::Vector3d OnPlane(const PhotoView& view, const Eigen::Vector3d& point_mm, double z_mm) {
+  const Eigen::Vector3d center = view.CameraCenterMm();
+  const double scale = (z_mm - center.z()) / (point_mm.z() - center.z());
+  return center + scale * (point_mm - center);
+}
+
+struct BestOffset {
+  Eigen::Vector2d offset_mm = Eigen::Vector2d::Zero();
+  double energy = -1.0;
+};
+
+BestOffset ScanOffsets(const RingProfiles& profiles, const Eigen::Vector2d& middle_mm,
+                       double radius_mm, double half_mm, double step_mm) {
+  BestOffset best;
+  const int n = static_cast<int>(std::ceil(half_mm / step_mm));
+  for (int i = -n; i <= n; ++i) {
+    for (int j = -n; j <= n; ++j) {
+      const Eigen::Vector2d offset = middle_mm + step_mm * Eigen::Vector2d(i, j);
+      const double energy = profiles.Energy(offset, radius_mm);
+      if (energy > best.energy) best = {offset, energy};
+    }
+  }
+  return best;
+}
+
+struct Candidate {
+  Eigen::Vector3d vote_mm = Eigen::Vector3d::Zero();  // from the row, pole and flange together
+  Eigen::Vector3d axis_mm = Eigen::Vector3d::Zero();  // best center so far, in the same plane
+  std::optional<RingFit> flange;
+  std::optional<RingFit> collar;
+};
+
+void FitFlanges(const PhotoView& view, double radius_mm, std::vector<Candidate>& candidates) {
+  for (Candidate& c : candidates) {
+    const RingProfiles profiles(view, c.vote_mm, radius_mm - 2.9, radius_mm + 2.3);
+    const BestOffset start = ScanOffsets(profiles, {0.0, 0.0}, radius_mm, 1.6, 0.1);
+    c.flange = profiles.Fit(start.offset_mm, radius_mm, 0.4, true);
+    c.axis_mm = c.vote_mm;
+    if (c.flange && c.flange->sigma_mm < 0.06 && c.flange->coverage > 0.6) {
+      c.axis_mm.head<2>() += c.flange->offset_mm;
+    } else {
+      c.flange.reset();
+    }
+  }
+}
+
+/// The radius at which a small ring near the flange's center stands out best, all pickups
+/// together.
+double FindCollarRadius(const PhotoView& view, double tip_radius_mm,
+                      const std::vector<Candidate>& candidates) {
+  double best_radius = 0.0;
+  double best_energy = 0.0;
+  double sum_energy = 0.0;
+  int tried = 0;
+  std::vector<RingProfiles> profiles;
+  for (const Candidate& c : candidates) {
+    profiles.emplace_back(view, c.axis_mm, 0.0, 2.8 * tip_radius_mm);
+  }
+  for (double radius = 0.9 * tip_radius_mm; radius <= 2.2 * tip_radius_mm; radius += 0.05) {
+    double energy = 0.0;
+    for (const RingProfiles& p : profiles) {
+      energy += ScanOffsets(p, {0.0, 0.0}, radius, 0.4, 0.1).energy;
+    }
+    energy /= static_cast<double>(profiles.size());
+    sum_energy += energy;
+    ++tried;
+    if (energy > best_energy) {
+      best_energy = energy;
+      best_radius = radius;
+    }
+  }
+  return best_energy > 1.25 * sum_energy / tried ? best_radius : 0.0;
+}
+
+void FitCollars(const PhotoView& view, double radius_mm, std::vector<Candidate>& candidates) {
+  for (Candidate& c : candidates) {
+    const RingProfiles profiles(view, c.axis_mm, 0.0, 2.0 * radius_mm);
+    const BestOffset start =
+        ScanOffsets(profiles, {0.0, 0.0}, radius_mm, c.flange ? 0.35 : 1.0, 0.07);
+    c.collar = profiles.Fit(start.offset_mm, radius_mm, 0.25, true);
+    if (!c.collar || c.collar->coverage < 0.35 || c.collar->sigma_mm > 0.1) {
+      c.collar.reset();
+      continue;
+    }
+    c.collar->offset_mm += c.axis_mm.head<2>() - c.vote_mm.head<2>();
+    c.axis_mm.head<2>() = c.vote_mm.head<2>() + c.collar->offset_mm;
+  }
+}
+
+/// How far the tips stand out: the distance at which rings of the tip's diameter, on the common
+/// axis, meet the picture's edges best. One number for all pickups of the photo.
+double FindProtrusion(const PhotoView& view, double tip_radius_mm,
+                      const std::vector<Candidate>& candidates) {
+  double best = 0.0;
+  double best_energy = 0.0;
+  double sum_energy = 0.0;
+  int tried = 0;
+  for (double a = kMinProtrusionMm; a <= kMaxProtrusionMm; a += 0.1) {
+    double energy = 0.0;
+    for (const Candidate& c : candidates) {
+      const RingProfiles profiles(view, c.axis_mm - Eigen::Vector3d(0.0, 0.0, a), 0.0,
+                                  2.0 * tip_radius_mm);
+      energy += ScanOffsets(profiles, {0.0, 0.0}, tip_radius_mm, 0.05, 0.05).energy;
+    }
+    energy /= static_cast<double>(candidates.size());
+    sum_energy += energy;
+    ++tried;
+    if (energy > best_energy) {
+      best_energy = energy;
+      best = a;
+    }
+  }
+  return best_energy > 1.25 * sum_energy / tried ? best : 0.0;
+}
+
+double PxPerMm(const PhotoView& view, const Eigen::Vector3d& point_mm) {
+  return view.camera.fx_px / (view.camera_from_world * point_mm).z();
+}
+
+CenterObservation Observe(const PhotoView& view, const Eigen::Vector3d& center_mm,
+                          double sigma_mm) {
+  return {view.Project(center_mm), std::max(0.08, sigma_mm * PxPerMm(view, center_mm))};
+}
+
+std::optional<CenterObservation> ObserveRing(const PhotoView& view, const Candidate& c,
+                                             const std::optional<RingFit>& fit) {
+  if (!fit) return std::nullopt;
+  Eigen::Vector3d center = c.vote_mm;
+  center.head<2>() += fit->offset_mm;
+  return Observe(view, center, fit->sigma_mm);
+}
+
+std::optional<CenterObservation> ObservePole(const PhotoView& view, const Candidate& c,
+                                             double tip_radius_mm, double protrusion_mm,
+                                             Eigen::Vector3d& center) {
+  const Eigen::Vector3d middle = c.axis_mm - Eigen::Vector3d(0.0, 0.0, protrusion_mm);
+  const RingProfiles profiles(view, middle, 0.0, 2.0 * tip_radius_mm);
+  const BestOffset start = ScanOffsets(profiles, {0.0, 0.0}, tip_radius_mm, 0.2, 0.05);
+  const auto fit = profiles.Fit(start.offset_mm, tip_radius_mm, 0.2, false);
+  if (!fit || fit->coverage < 0.4 || fit->sigma_mm > 0.12) return std::nullopt;
+  center = middle;
+  center.head<2>() += fit->offset_mm;
+  return Observe(view, center, fit->sigma_mm);
+}
+
+}  // namespace
+
+DetectedPickups DetectPickups(const PhotoView& view, const PickupRow& row,
+                              const PickupRowOptions& options) {
+  const double tip_radius_mm = 0.5 * options.pole_tip_diameter_mm;
+  DetectedPickups result;
+  std::vector<Candidate> candidates;
+  for (const RowPickup& p : row.pickups) {
+    Candidate c;
+    c.vote_mm = {p.plane_mm.x(), p.plane_mm.y(), options.row_z_mm};
+    candidates.push_back(c);
+  }
+  FitFlanges(view, 0.5 * options.bobbin_diameter_mm, candidates);
+  result.collar_radius_mm = FindCollarRadius(view, tip_radius_mm, candidates);
+  if (result.collar_radius_mm > 0.0) FitCollars(view, result.collar_radius_mm, candidates);
+  result.protrusion_mm = FindProtrusion(view, tip_radius_mm, candidates);
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    const Candidate& c = candidates[i];
+    DetectedPickup pickup;
+    pickup.index = row.pickups[i].index;
+    pickup.flange = ObserveRing(view, c, c.flange);
+    pickup.collar = ObserveRing(view, c, c.collar);
+    Eigen::Vector3d tip = c.axis_mm - Eigen::Vector3d(0.0, 0.0, result.protrusion_mm);
+    if (result.protrusion_mm > 0.0) {
+      pickup.pole = ObservePole(view, c, tip_radius_mm, result.protrusion_mm, tip);
+    }
+    pickup.plane_mm = OnPlane(view, tip, options.row_z_mm).head<2>();
+    result.pickups.push_back(pickup);
+  }
+  return result;
+}
+
+}  // namespace tinesight

@@ -1,0 +1,175 @@
+#include "vision/ring_fit.hpp"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+#include <opencv2/imgproc.hpp>
+#include <vector>
+
+namespace tinesight {
+namespace {
+
+constexpr int kSpokes = 96;
+constexpr double kStepMm = 0.04;
+
+double MedianOf(std::vector<double> values) {
+  if (values.empty()) return 0.0;
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+Eigen::Vector2d SpokeDirection(int spoke) {
+  const double angle = 2.0 * std::numbers::pi * spoke / kSpokes;
+  return {std::cos(angle), std::sin(angle)};
+}
+
+cv::Mat ReadSpokes(const PhotoView& view, const Eigen::Vector3d& center_mm, double inner_mm,
+                   int steps) {
+  cv::Mat map(kSpokes, steps, CV_32FC2);
+  for (int k = 0; k < kSpokes; ++k) {
+    const Eigen::Vector2d e = SpokeDirection(k);
+    for (int i = 0; i < steps; ++i) {
+      const double r = inner_mm + kStepMm * i;
+      const Eigen::Vector2d px =
+          view.Project(center_mm + Eigen::Vector3d(r * e.x(), r * e.y(), 0.0));
+      map.at<cv::Vec2f>(k, i) = {static_cast<float>(px.x()), static_cast<float>(px.y())};
+    }
+  }
+  cv::Mat picture;
+  cv::remap(view.gray, picture, map, {}, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
+  picture.convertTo(picture, CV_32F);
+  return picture;
+}
+
+struct EdgePoint {
+  Eigen::Vector2d direction;
+  double residual_mm = 0.0;  // found radius minus the start ring's
+  double strength = 0.0;
+};
+
+/// Center offset and (optionally) radius from edge points, iteratively reweighted (Tukey).
+struct RingSolution {
+  Eigen::Vector3d offset = Eigen::Vector3d::Zero();
+  double scatter_mm = 0.0;
+  double center_variance_factor = 0.0;
+  double inlier_share = 0.0;
+};
+
+std::optional<RingSolution> SolveRing(const std::vector<EdgePoint>& points, bool free_radius) {
+  RingSolution solution;
+  double tukey = 1e9;
+  for (int iteration = 0; iteration < 12; ++iteration) {
+    Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
+    Eigen::Vector3d right = Eigen::Vector3d::Zero();
+    std::vector<double> residuals;
+    int inliers = 0;
+    for (const EdgePoint& p : points) {
+      const Eigen::Vector3d row(p.direction.x(), p.direction.y(), free_radius ? 1.0 : 0.0);
+      const double residual = p.residual_mm - row.dot(solution.offset);
+      residuals.push_back(std::abs(residual));
+      const double u = residual / tukey;
+      if (std::abs(u) >= 1.0) continue;
+      const double weight = p.strength * (1.0 - u * u) * (1.0 - u * u);
+      normal += weight * row * row.transpose();
+      right += weight * row * p.residual_mm;
+      ++inliers;
+    }
+    if (!free_radius) normal(2, 2) = 1.0;
+    if (inliers < kSpokes / 6) return std::nullopt;
+    const Eigen::FullPivLU<Eigen::Matrix3d> lu(normal);
+    if (lu.rcond() < 1e-4) return std::nullopt;
+    solution.offset = lu.solve(right);
+    solution.scatter_mm = std::max(0.01, 1.4826 * MedianOf(residuals));
+    tukey = std::max(0.08, 4.0 * solution.scatter_mm);
+    const Eigen::Matrix3d inverse = lu.inverse();
+    solution.center_variance_factor = 0.5 * (inverse(0, 0) + inverse(1, 1));
+    solution.inlier_share = static_cast<double>(inliers) / kSpokes;
+  }
+  return solution;
+}
+
+}  // namespace
+
+RingProfiles::RingProfiles(const PhotoView& view, const Eigen::Vector3d& center_mm,
+                           double inner_mm, double outer_mm)
+    : inner_mm_(std::max(0.0, inner_mm)), step_mm_(kStepMm) {
+  const int steps = static_cast<int>((outer_mm - inner_mm_) / step_mm_) + 1;
+  cv::Mat picture = ReadSpokes(view, center_mm, inner_mm_, steps);
+  // Spokes next to each other see the same circle: averaging over three of them costs nothing.
+  cv::Mat wrapped;
+  cv::copyMakeBorder(picture, wrapped, 2, 2, 0, 0, cv::BORDER_WRAP);
+  cv::GaussianBlur(wrapped, wrapped, {0, 0}, 0.12 / step_mm_, 0.8);
+  picture = wrapped.rowRange(2, 2 + kSpokes);
+  cv::Mat gradient;
+  cv::Sobel(picture, gradient, CV_32F, 1, 0, 1, 0.5);
+  strength_ = cv::abs(gradient);
+  const double typical = std::max(0.05, cv::mean(strength_)[0]);
+  for (int k = 0; k < strength_.rows; ++k) {
+    for (int i = 0; i < strength_.cols; ++i) {
+      float& g = strength_.at<float>(k, i);
+      g = g * g / (g * g + static_cast<float>(4.0 * typical * typical));
+    }
+  }
+}
+
+double RingProfiles::RadiusAt(int spoke, const Eigen::Vector2d& offset_mm,
+                              double radius_mm) const {
+  const Eigen::Vector2d e = SpokeDirection(spoke);
+  const double across = offset_mm.x() * e.y() - offset_mm.y() * e.x();
+  const double inside = radius_mm * radius_mm - across * across;
+  return inside <= 0.0 ? -1.0 : offset_mm.dot(e) + std::sqrt(inside);
+}
+
+double RingProfiles::Energy(const Eigen::Vector2d& offset_mm, double radius_mm) const {
+  double sum = 0.0;
+  for (int k = 0; k < kSpokes; ++k) {
+    const double position = (RadiusAt(k, offset_mm, radius_mm) - inner_mm_) / step_mm_;
+    const int i = cvRound(position);
+    if (i < 0 || i >= strength_.cols) continue;
+    sum += static_cast<double>(strength_.at<float>(k, i));
+  }
+  return sum / kSpokes;
+}
+
+std::optional<RingFit> RingProfiles::Fit(const Eigen::Vector2d& start_offset_mm, double radius_mm,
+                                         double window_mm, bool free_radius) const {
+  std::vector<EdgePoint> points;
+  const int half = std::max(2, cvRound(window_mm / step_mm_));
+  for (int k = 0; k < kSpokes; ++k) {
+    const double predicted = RadiusAt(k, start_offset_mm, radius_mm);
+    const int middle = cvRound((predicted - inner_mm_) / step_mm_);
+    int best = -1;
+    float best_value = 0.15F;
+    for (int i = std::max(1, middle - half); i <= std::min(strength_.cols - 2, middle + half);
+         ++i) {
+      const float v = strength_.at<float>(k, i);
+      if (v > best_value && v >= strength_.at<float>(k, i - 1) &&
+          v >= strength_.at<float>(k, i + 1)) {
+        best = i;
+        best_value = v;
+      }
+    }
+    if (best < 0) continue;
+    const double left = static_cast<double>(strength_.at<float>(k, best - 1));
+    const double right = static_cast<double>(strength_.at<float>(k, best + 1));
+    const double curvature = left - 2.0 * static_cast<double>(best_value) + right;
+    const double shift = curvature < -1e-9 ? 0.5 * (left - right) / curvature : 0.0;
+    points.push_back({SpokeDirection(k), inner_mm_ + step_mm_ * (best + shift) - predicted,
+                      static_cast<double>(best_value)});
+  }
+  if (points.size() < kSpokes / 4) return std::nullopt;
+  const auto solution = SolveRing(points, free_radius);
+  if (!solution) return std::nullopt;
+  RingFit fit;
+  fit.offset_mm = start_offset_mm + solution->offset.head<2>();
+  fit.radius_offset_mm = free_radius ? solution->offset.z() : 0.0;
+  fit.scatter_mm = solution->scatter_mm;
+  // Edge points on spokes next to each other share their picture: a third count as independent.
+  fit.sigma_mm = solution->scatter_mm * std::sqrt(3.0 * solution->center_variance_factor);
+  fit.coverage = solution->inlier_share;
+  return fit;
+}
+
+}  // namespace tinesight

@@ -1,0 +1,51 @@
+#include "vision/straightened.hpp"
+
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+namespace tinesight {
+namespace {
+// Rows are averages over this many looks, so that a row sees all of its 0.5 mm.
+constexpr int kLooksPerRow = 4;
+}  // namespace
+
+Straightened::Straightened(const PhotoView& view, const Axis& axis, double from_mm, double to_mm,
+                           double half_width_mm)
+    : view_(view),
+      axis_(axis),
+      camera_center_mm_(view.CameraCenterMm()),
+      from_mm_(from_mm),
+      half_mm_(half_width_mm) {
+  const int rows = static_cast<int>((to_mm - from_mm) / kAlongStepMm) + 1;
+  const int columns = 2 * static_cast<int>(half_width_mm / kAcrossStepMm) + 1;
+  cv::Mat map(rows * kLooksPerRow, columns, CV_32FC2);
+  for (int r = 0; r < map.rows; ++r) {
+    const double along = from_mm + kAlongStepMm * ((r + 0.5) / kLooksPerRow - 0.5);
+    for (int c = 0; c < columns; ++c) {
+      const Eigen::Vector2d px = PhotoPx(along, AcrossMm(c));
+      map.at<cv::Vec2f>(r, c) = {static_cast<float>(px.x()), static_cast<float>(px.y())};
+    }
+  }
+  cv::Mat fine;
+  cv::remap(view.bgr, fine, map, {}, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
+  fine.convertTo(fine, CV_32F);
+  cv::resize(fine, bgr_, {columns, rows}, 0, 0, cv::INTER_AREA);
+}
+
+Eigen::Vector3d Straightened::Point(double along_mm, double across_mm) const {
+  const Eigen::Vector3d on_axis = axis_.start_mm + along_mm * axis_.toward_mount;
+  const Eigen::Vector3d sight = on_axis - camera_center_mm_;
+  // Looking from mount to pickup with y down: (−toward_mount) × sight points to the right.
+  const Eigen::Vector3d right = sight.cross(axis_.toward_mount).normalized();
+  return on_axis + across_mm * right;
+}
+
+Eigen::Vector2d Straightened::PhotoPx(double along_mm, double across_mm) const {
+  return view_.Project(Point(along_mm, across_mm));
+}
+
+double Straightened::PxPerMm(double along_mm) const {
+  return (PhotoPx(along_mm, 0.5) - PhotoPx(along_mm, -0.5)).norm();
+}
+
+}  // namespace tinesight

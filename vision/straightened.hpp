@@ -1,0 +1,52 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <opencv2/core/mat.hpp>
+
+#include "vision/photo_view.hpp"
+
+namespace tinesight {
+
+/// The picture along a predicted straight feature, made straight: row i looks at the place
+/// `along_mm(i)` on the axis (mm from the pickup's face toward the mount), column j at `across_mm(j)`
+/// to the side, square to the axis and to the line of sight (+ = the picture's right).
+class Straightened {
+ public:
+  struct Axis {
+    Eigen::Vector3d start_mm = Eigen::Vector3d::Zero();   ///< at along = 0
+    Eigen::Vector3d toward_mount = -Eigen::Vector3d::UnitZ();
+  };
+
+  Straightened(const PhotoView& view, const Axis& axis, double from_mm, double to_mm,
+               double half_width_mm);
+
+  [[nodiscard]] int Rows() const { return bgr_.rows; }
+  [[nodiscard]] int Columns() const { return bgr_.cols; }
+  [[nodiscard]] double AlongMm(double row) const { return from_mm_ + kAlongStepMm * row; }
+  [[nodiscard]] double AcrossMm(double column) const { return kAcrossStepMm * column - half_mm_; }
+  [[nodiscard]] double Row(double along_mm) const { return (along_mm - from_mm_) / kAlongStepMm; }
+  [[nodiscard]] double Column(double across_mm) const {
+    return (across_mm + half_mm_) / kAcrossStepMm;
+  }
+  /// Where a place of the straightened picture is in the photo.
+  [[nodiscard]] Eigen::Vector2d PhotoPx(double along_mm, double across_mm) const;
+  /// Photo px per mm across at a place.
+  [[nodiscard]] double PxPerMm(double along_mm) const;
+
+  [[nodiscard]] const cv::Mat& Bgr() const { return bgr_; }  ///< CV_32FC3
+
+  static constexpr double kAlongStepMm = 0.5;
+  static constexpr double kAcrossStepMm = 0.05;
+
+ private:
+  [[nodiscard]] Eigen::Vector3d Point(double along_mm, double across_mm) const;
+
+  const PhotoView& view_;
+  Axis axis_;
+  Eigen::Vector3d camera_center_mm_;
+  double from_mm_;
+  double half_mm_;
+  cv::Mat bgr_;
+};
+
+}  // namespace tinesight

@@ -1,0 +1,521 @@
+#include "vision/tine_detection.hpp"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+#include <opencv2/imgproc.hpp>
+
+#include "vision/straightened.hpp"
+
+namespace tinesight {
+namespace {
+
+constexpr double kEdgeSigmaMm = 0.09;
+constexpr double kStretchMm = 3.0;
+constexpr double kOutlineWeight = 2.5;  // of edges against steadiness, both without unit
+constexpr double kBinMm = 4.0;
+constexpr double kBlurMarginMm = 0.1;  // columns this near an outline mix inside and outside
+
+float MedianOf(std::vector<float> values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+/// The straightened picture gathered to stretches of kStretchMm: each pixel the median of its
+/// rows, so that glitter and grain go and edges along the rod stay.
+struct Stretches {
+  cv::Mat bgr;                   // CV_32FC3, stretches x columns
+  std::vector<double> along_mm;  // middle of each stretch
+};
+
+Stretches Gather(const Straightened& picture) {
+  const int rows_each = cvRound(kStretchMm / Straightened::kAlongStepMm);
+  const int count = picture.Rows() / rows_each;
+  Stretches result;
+  result.bgr.create(count, picture.Columns(), CV_32FC3);
+  std::vector<float> values(static_cast<std::size_t>(rows_each));
+  for (int k = 0; k < count; ++k) {
+    result.along_mm.push_back(picture.AlongMm(k * rows_each + 0.5 * (rows_each - 1)));
+    for (int c = 0; c < picture.Columns(); ++c) {
+      for (int channel = 0; channel < 3; ++channel) {
+        for (int r = 0; r < rows_each; ++r) {
+          values[static_cast<std::size_t>(r)] =
+              picture.Bgr().at<cv::Vec3f>(k * rows_each + r, c)[channel];
+        }
+        result.bgr.at<cv::Vec3f>(k, c)[channel] = MedianOf(values);
+      }
+    }
+  }
+  cv::GaussianBlur(result.bgr, result.bgr, {0, 1}, 1.4, 0.0, cv::BORDER_REPLICATE);
+  return result;
+}
+
+/// Gradient across of the stretches, norm over the color channels.
+cv::Mat GradientNorm(const cv::Mat& bgr) {
+  cv::Mat gradient;
+  cv::Sobel(bgr, gradient, CV_32F, 1, 0, 1, 0.5, 0.0, cv::BORDER_REPLICATE);
+  cv::Mat norm(bgr.size(), CV_32F);
+  for (int r = 0; r < bgr.rows; ++r) {
+    for (int c = 0; c < bgr.cols; ++c) {
+      const cv::Vec3f& g = gradient.at<cv::Vec3f>(r, c);
+      // Sobel of ksize 1 mixes no rows; the norm keeps edges between unlike colors.
+      norm.at<float>(r, c) = std::sqrt(g.dot(g));
+    }
+  }
+  return norm;
+}
+
+/// Gradient to edge strength 0 to 1, relative to what is usual in the picture.
+cv::Mat EdgeStrength(const cv::Mat& gradient) {
+  const float usual =
+      MedianOf(std::vector<float>(gradient.begin<float>(), gradient.end<float>()));
+  const float k2 = std::max(0.01F, 4.0F * usual * usual);
+  cv::Mat strength(gradient.size(), CV_32F);
+  for (int r = 0; r < gradient.rows; ++r) {
+    for (int c = 0; c < gradient.cols; ++c) {
+      const float m = gradient.at<float>(r, c);
+      strength.at<float>(r, c) = m * m / (m * m + k2);
+    }
+  }
+  return strength;
+}
+
+/// A line in the straightened picture: offset across at the pickup's face and at the root.
+struct Line {
+  double tip_mm = 0.0;
+  double root_mm = 0.0;
+  [[nodiscard]] double At(double along_mm, double span_mm) const {
+    return tip_mm + (root_mm - tip_mm) * along_mm / span_mm;
+  }
+};
+
+/// Finds the rod by what glare cannot fake: a straight round rod of one steel mirrors the same
+/// surroundings along its whole length, so that its picture, straightened, has the same profile in
+/// every stretch, while what lies behind it changes. It is tempting to look for the strongest
+/// pair of edges instead; on steel these are the highlight's.
+class RodSearch {
+ public:
+  RodSearch(const Straightened& picture, const Stretches& stretches, const TinePrediction& p,
+            double visible_to_mm)
+      : picture_(picture), stretches_(stretches), prediction_(p), span_mm_(p.gap_mm + p.length_mm) {
+    for (std::size_t k = 0; k < stretches.along_mm.size(); ++k) {
+      const double along = stretches.along_mm[k];
+      if (along > 0.7 * p.gap_mm && along < visible_to_mm) used_.push_back(static_cast<int>(k));
+    }
+    const double half = 0.5 * p.diameter_mm;
+    for (double t = -half - 0.45; t <= half + 0.4501; t += Straightened::kAcrossStepMm) {
+      const double beyond = std::abs(t) - half;
+      if (std::abs(beyond) < kBlurMarginMm) continue;
+      columns_.push_back({t, beyond < 0.0 ? 0 : (t < 0.0 ? 1 : 2)});
+    }
+    noise2_ = NoiseVariance();
+    cv::GaussianBlur(EdgeStrength(GradientNorm(stretches.bgr)), strength_, {0, 1},
+                     0.05 / Straightened::kAcrossStepMm, 0.0, cv::BORDER_REPLICATE);
+  }
+
+  [[nodiscard]] bool Usable() const { return used_.size() >= 4; }
+
+  struct Found {
+    Line line;
+    double score = -1e9;
+    double rival = -1e9;  // best score clearly elsewhere
+  };
+
+  [[nodiscard]] Found Best() const {
+    std::vector<Found> all;
+    Found best;
+    for (double t = -prediction_.search_tip_mm; t <= prediction_.search_tip_mm; t += 0.1) {
+      for (double r = -prediction_.search_root_mm; r <= prediction_.search_root_mm; r += 0.1) {
+        Found f{{t, r}, Score({t, r}), -1e9};
+        if (f.score > best.score) best = f;
+        all.push_back(f);
+      }
+    }
+    for (const Found& f : all) {
+      const double apart = std::max(std::abs(f.line.tip_mm - best.line.tip_mm),
+                                    std::abs(f.line.root_mm - best.line.root_mm));
+      if (apart > 0.6 * prediction_.diameter_mm) best.rival = std::max(best.rival, f.score);
+    }
+    Sharpen(best);
+    return best;
+  }
+
+  /// Near the best line, lets the outlines have their say: steadiness finds the rod, edges at
+  /// both sides at the known width tell where exactly it is. The stretches that count as steady
+  /// stay fixed, so that the score is smooth.
+  void Sharpen(Found& best) const {
+    const Line middle = best.line;
+    const std::vector<int> kept = SteadiestStretches(Read(middle));
+    double best_score = -1e9;
+    for (double dt = -0.35; dt <= 0.351; dt += 0.025) {
+      for (double dr = -0.5; dr <= 0.501; dr += 0.05) {
+        const Line line{middle.tip_mm + dt, middle.root_mm + dr};
+        const double score = Steadiness(Read(line), kept) + kOutlineWeight * Outlines(line);
+        if (score > best_score) {
+          best_score = score;
+          best.line = line;
+        }
+      }
+    }
+  }
+
+  /// Mean strength of the edges at both outlines, 0 to 2.
+  [[nodiscard]] double Outlines(const Line& line) const {
+    double sum = 0.0;
+    for (const int k : used_) {
+      const double middle = line.At(stretches_.along_mm[static_cast<std::size_t>(k)], span_mm_);
+      for (const double side : {-0.5, 0.5}) {
+        const double x =
+            std::clamp(picture_.Column(middle + side * prediction_.diameter_mm), 0.0,
+                       strength_.cols - 1.001);
+        const int c = static_cast<int>(x);
+        const auto f = static_cast<float>(x - c);
+        const auto* row = strength_.ptr<float>(k);
+        sum += static_cast<double>(row[c] * (1.0F - f) + row[c + 1] * f);
+      }
+    }
+    return sum / static_cast<double>(used_.size());
+  }
+
+  /// Log ratio of how much the profile changes along the line outside and inside the rod, plus
+  /// the logarithm of the prior.
+  [[nodiscard]] double Score(const Line& line) const {
+    const std::vector<cv::Vec3f> values = Read(line);
+    const double tip = line.tip_mm / (0.45 * prediction_.search_tip_mm);
+    const double root = line.root_mm / (0.5 * prediction_.search_root_mm);
+    return Steadiness(values, SteadiestStretches(values)) - 0.5 * (tip * tip + root * root);
+  }
+
+  [[nodiscard]] double Steadiness(const std::vector<cv::Vec3f>& values,
+                                  const std::vector<int>& kept) const {
+    double log_sum[3] = {0.0, 0.0, 0.0};
+    int count[3] = {0, 0, 0};
+    for (std::size_t c = 0; c < columns_.size(); ++c) {
+      const auto zone = static_cast<std::size_t>(columns_[c].zone);
+      log_sum[zone] += std::log(ResidualVariance(values, kept, c) + noise2_);
+      ++count[zone];
+    }
+    const double inside = log_sum[0] / count[0];
+    const double outside = 0.5 * (log_sum[1] / count[1] + log_sum[2] / count[2]);
+    return outside - inside;
+  }
+
+  /// The stretches that are looked at.
+  [[nodiscard]] const std::vector<int>& Used() const { return used_; }
+
+ private:
+  struct Column {
+    double offset_mm;
+    int zone;  // 0 inside, 1 left of the rod, 2 right of it
+  };
+
+  [[nodiscard]] double NoiseVariance() const {
+    std::vector<float> steps;
+    for (const int k : used_) {
+      for (int c = 1; c < stretches_.bgr.cols; ++c) {
+        const cv::Vec3f d =
+            stretches_.bgr.at<cv::Vec3f>(k, c) - stretches_.bgr.at<cv::Vec3f>(k, c - 1);
+        steps.push_back(std::sqrt(d.dot(d)));
+      }
+    }
+    if (steps.empty()) return 1.0;
+    const double step = static_cast<double>(MedianOf(steps));
+    return (1.0 + step) * (1.0 + step);
+  }
+
+  /// Profile values, used stretches x columns, read along the line.
+  [[nodiscard]] std::vector<cv::Vec3f> Read(const Line& line) const {
+    std::vector<cv::Vec3f> values;
+    values.reserve(used_.size() * columns_.size());
+    for (const int k : used_) {
+      const double middle = line.At(stretches_.along_mm[static_cast<std::size_t>(k)], span_mm_);
+      const auto* row = stretches_.bgr.ptr<cv::Vec3f>(k);
+      for (const Column& column : columns_) {
+        const double x = std::clamp(picture_.Column(middle + column.offset_mm), 0.0,
+                                    stretches_.bgr.cols - 1.001);
+        const int c = static_cast<int>(x);
+        const auto f = static_cast<float>(x - c);
+        values.push_back(row[c] * (1.0F - f) + row[c + 1] * f);
+      }
+    }
+    return values;
+  }
+
+  [[nodiscard]] const cv::Vec3f& At(const std::vector<cv::Vec3f>& values, int k,
+                                    std::size_t column) const {
+    return values[static_cast<std::size_t>(k) * columns_.size() + column];
+  }
+
+  /// The 65 % of stretches whose inside is nearest to the median profile: leaves out the tuning
+  /// spring, the block, and a neighbor that crosses.
+  [[nodiscard]] std::vector<int> SteadiestStretches(const std::vector<cv::Vec3f>& values) const {
+    const int n = static_cast<int>(used_.size());
+    std::vector<float> distance(static_cast<std::size_t>(n), 0.0F);
+    std::vector<float> column_values(static_cast<std::size_t>(n));
+    for (std::size_t c = 0; c < columns_.size(); ++c) {
+      if (columns_[c].zone != 0) continue;
+      cv::Vec3f median;
+      for (int channel = 0; channel < 3; ++channel) {
+        for (int k = 0; k < n; ++k) {
+          column_values[static_cast<std::size_t>(k)] = At(values, k, c)[channel];
+        }
+        median[channel] = MedianOf(column_values);
+      }
+      for (int k = 0; k < n; ++k) {
+        const cv::Vec3f d = At(values, k, c) - median;
+        distance[static_cast<std::size_t>(k)] += std::min(900.0F, d.dot(d));
+      }
+    }
+    std::vector<int> order(static_cast<std::size_t>(n));
+    std::iota(order.begin(), order.end(), 0);
+    std::sort(order.begin(), order.end(), [&](int a, int b) {
+      return distance[static_cast<std::size_t>(a)] < distance[static_cast<std::size_t>(b)];
+    });
+    order.resize(static_cast<std::size_t>(std::max(4, (13 * n) / 20)));
+    return order;
+  }
+
+  /// Variance of a column over the kept stretches about a straight line in `along`: a highlight
+  /// may wander slowly as the view of the rod changes along it.
+  [[nodiscard]] double ResidualVariance(const std::vector<cv::Vec3f>& values,
+                                        const std::vector<int>& kept, std::size_t column) const {
+    double n = 0.0;
+    double su = 0.0;
+    double suu = 0.0;
+    cv::Vec3d sv(0, 0, 0);
+    cv::Vec3d suv(0, 0, 0);
+    double svv = 0.0;
+    for (const int k : kept) {
+      const double u =
+          stretches_.along_mm[static_cast<std::size_t>(used_[static_cast<std::size_t>(k)])] /
+          span_mm_;
+      const cv::Vec3d v = At(values, k, column);
+      n += 1.0;
+      su += u;
+      suu += u * u;
+      sv += v;
+      suv += u * v;
+      svv += v.dot(v);
+    }
+    const double spread = suu - su * su / n;
+    const cv::Vec3d covariance = suv - sv * (su / n);
+    const double total = svv - sv.dot(sv) / n;
+    const double explained = spread > 1e-9 ? covariance.dot(covariance) / spread : 0.0;
+    return std::max(0.0, total - explained) / n;
+  }
+
+  const Straightened& picture_;
+  const Stretches& stretches_;
+  const TinePrediction& prediction_;
+  double span_mm_;
+  std::vector<int> used_;
+  std::vector<Column> columns_;
+  double noise2_ = 1.0;
+  cv::Mat strength_;  // edge strength 0 to 1, stretches x columns
+};
+
+/// An outline point of the rod: side −1 left, +1 right.
+struct OutlinePoint {
+  double along_mm = 0.0;
+  double across_mm = 0.0;
+  double side = 0.0;
+  double strength = 0.0;
+  double weight = 0.0;
+};
+
+/// The strongest edge near where an outline is expected, to a fraction of a column.
+std::optional<OutlinePoint> FindOutline(const Straightened& picture, const cv::Mat& gradient,
+                                        double usual, int row, double expected_mm,
+                                        double window_mm) {
+  const auto* g = gradient.ptr<float>(row);
+  const int from = std::max(1, cvRound(picture.Column(expected_mm - window_mm)));
+  const int to = std::min(gradient.cols - 2, cvRound(picture.Column(expected_mm + window_mm)));
+  int best = -1;
+  double best_value = 0.0;
+  for (int c = from; c <= to; ++c) {
+    if (g[c] < g[c - 1] || g[c] < g[c + 1]) continue;
+    const double off = (picture.AcrossMm(c) - expected_mm) / window_mm;
+    const double value = static_cast<double>(g[c]) * (1.0 - 0.6 * off * off);
+    if (value > best_value) {
+      best_value = value;
+      best = c;
+    }
+  }
+  if (best < 0) return std::nullopt;
+  const double l = static_cast<double>(g[best - 1]);
+  const double m = static_cast<double>(g[best]);
+  const double r = static_cast<double>(g[best + 1]);
+  const double curvature = l - 2.0 * m + r;
+  const double shift = curvature < -1e-9 ? 0.5 * (l - r) / curvature : 0.0;
+  OutlinePoint point;
+  point.across_mm = picture.AcrossMm(best + shift);
+  point.strength = m * m / (m * m + 4.0 * usual * usual);
+  return point;
+}
+
+struct RodFit {
+  Line line;
+  double half_width_mm = 0.0;
+  double scatter_mm = 0.0;
+  std::vector<OutlinePoint> points;
+};
+
+/// Line and width through the outline points: reweighted least squares (Tukey), the width held to
+/// the known diameter by a prior of 4 %.
+void SolveRod(RodFit& fit, double span_mm, double nominal_half_width_mm) {
+  double tukey = 0.3;
+  for (int iteration = 0; iteration < 15; ++iteration) {
+    Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
+    Eigen::Vector3d right = Eigen::Vector3d::Zero();
+    std::vector<float> residuals;
+    for (OutlinePoint& p : fit.points) {
+      const double share = p.along_mm / span_mm;
+      const Eigen::Vector3d row(1.0 - share, share, p.side);
+      const Eigen::Vector3d state(fit.line.tip_mm, fit.line.root_mm, fit.half_width_mm);
+      const double residual = p.across_mm - row.dot(state);
+      residuals.push_back(static_cast<float>(std::abs(residual)));
+      const double u = residual / tukey;
+      p.weight = std::abs(u) < 1.0 ? p.strength * (1.0 - u * u) * (1.0 - u * u) : 0.0;
+      normal += p.weight * row * row.transpose();
+      right += p.weight * row * p.across_mm;
+    }
+    fit.scatter_mm = std::max(0.01, 1.4826 * static_cast<double>(MedianOf(residuals)));
+    tukey = std::clamp(4.0 * fit.scatter_mm, 0.1, 0.3);
+    const double prior = fit.scatter_mm * fit.scatter_mm /
+                         (0.04 * 0.04 * nominal_half_width_mm * nominal_half_width_mm);
+    normal(2, 2) += prior;
+    right(2) += prior * nominal_half_width_mm;
+    const Eigen::Vector3d state = normal.ldlt().solve(right);
+    if (!state.allFinite()) return;
+    fit.line = {state.x(), state.y()};
+    fit.half_width_mm = state.z();
+  }
+}
+
+RodFit RefineRod(const Straightened& picture, const Stretches& stretches, const TinePrediction& p,
+                 const Line& start, const std::vector<int>& rows) {
+  const double span_mm = p.gap_mm + p.length_mm;
+  const cv::Mat gradient = GradientNorm(stretches.bgr);
+  const auto usual = static_cast<double>(
+      MedianOf(std::vector<float>(gradient.begin<float>(), gradient.end<float>())));
+  RodFit fit;
+  fit.line = start;
+  fit.half_width_mm = 0.5 * p.diameter_mm;
+  for (const double window_mm : {0.15, 0.15}) {
+    std::vector<OutlinePoint> points;
+    for (const int row : rows) {
+      const double along = stretches.along_mm[static_cast<std::size_t>(row)];
+      const double middle = fit.line.At(along, span_mm);
+      for (const double side : {-1.0, 1.0}) {
+        auto point = FindOutline(picture, gradient, usual, row,
+                                 middle + side * fit.half_width_mm, window_mm);
+        if (!point) continue;
+        point->along_mm = along;
+        point->side = side;
+        points.push_back(*point);
+      }
+    }
+    if (points.size() < 6) return {};
+    fit.points = std::move(points);
+    SolveRod(fit, span_mm, 0.5 * p.diameter_mm);
+  }
+  return fit;
+}
+
+/// Outline points gathered to a few points on the axis, each the weighted mean of its stretch.
+std::vector<AxisPoint> GatherAxis(const Straightened& picture, const RodFit& fit, double span_mm) {
+  std::vector<AxisPoint> axis;
+  for (double from = 0.0; from < span_mm; from += kBinMm) {
+    double weight = 0.0;
+    double offset = 0.0;
+    double along = 0.0;
+    double sides[2] = {0.0, 0.0};
+    for (const OutlinePoint& p : fit.points) {
+      if (p.along_mm < from || p.along_mm >= from + kBinMm || p.weight <= 0.0) continue;
+      offset += p.weight * (p.across_mm - p.side * fit.half_width_mm -
+                            fit.line.At(p.along_mm, span_mm));
+      along += p.weight * p.along_mm;
+      weight += p.weight;
+      sides[p.side > 0.0 ? 1 : 0] += p.weight;
+    }
+    if (weight < 0.4) continue;
+    AxisPoint point;
+    point.along_mm = along / weight;
+    const double across = fit.line.At(point.along_mm, span_mm) + offset / weight;
+    point.position_px = picture.PhotoPx(point.along_mm, across);
+    const double one_sided = std::min(sides[0], sides[1]) < 0.15 * weight ? 2.0 : 1.0;
+    point.sigma_px = std::max(0.05, one_sided * fit.scatter_mm / std::sqrt(weight) *
+                                        picture.PxPerMm(point.along_mm));
+    axis.push_back(point);
+  }
+  return axis;
+}
+
+void DrawDebug(const Straightened& picture, const RodFit& fit, double span_mm, cv::Mat& debug) {
+  picture.Bgr().convertTo(debug, CV_8UC3);
+  cv::resize(debug, debug, {}, 2.0, 4.0, cv::INTER_NEAREST);
+  const auto mark = [&](double along, double across, const cv::Scalar& color) {
+    cv::circle(debug, {cvRound(2.0 * picture.Column(across)), cvRound(4.0 * picture.Row(along))},
+               1, color, cv::FILLED);
+  };
+  for (const OutlinePoint& p : fit.points) {
+    mark(p.along_mm, p.across_mm, p.weight > 0.0 ? cv::Scalar(0, 220, 0) : cv::Scalar(0, 0, 255));
+  }
+  for (double along = 0.0; along < span_mm; along += 2.0) {
+    mark(along, fit.line.At(along, span_mm), {255, 200, 0});
+  }
+}
+
+/// How far toward the root the tine can be seen before its block hides it, mm from the pickup
+/// face: the line of sight clears a block of usual size over its top or past its side.
+double VisibleToMm(const PhotoView& view, const TinePrediction& p) {
+  constexpr double kBlockHalfHeightMm = 4.5;
+  constexpr double kBlockHalfWidthMm = 4.0;
+  const double span_mm = p.gap_mm + p.length_mm;
+  const Eigen::Vector3d root = p.pickup_mm - span_mm * p.direction;
+  const Eigen::Vector3d sight = root - view.CameraCenterMm();
+  const double over_top = kBlockHalfHeightMm * sight.z() / std::max(1.0, std::abs(sight.y()));
+  const double past_side = kBlockHalfWidthMm * sight.z() / std::max(1.0, std::abs(sight.x()));
+  return span_mm - std::min({over_top, past_side, 0.5 * span_mm});
+}
+
+}  // namespace
+
+std::optional<TineDetection> DetectTine(const PhotoView& view, const TinePrediction& prediction,
+                                        cv::Mat* debug) {
+  Straightened::Axis axis;
+  axis.start_mm = prediction.pickup_mm + Eigen::Vector3d(0.0, prediction.height_mm, 0.0);
+  axis.toward_mount = -prediction.direction.normalized();
+  const double span_mm = prediction.gap_mm + prediction.length_mm;
+  const double half_mm =
+      std::max(prediction.search_tip_mm, prediction.search_root_mm) + prediction.diameter_mm;
+  const Straightened picture(view, axis, -1.0, span_mm, half_mm);
+  const Stretches stretches = Gather(picture);
+
+  TineDetection found;
+  const RodSearch search(picture, stretches, prediction, VisibleToMm(view, prediction));
+  if (!search.Usable()) return std::nullopt;
+  const RodSearch::Found start = search.Best();
+  found.contrast = start.score;
+  found.rival = start.rival;
+  const RodFit fit = RefineRod(picture, stretches, prediction, start.line,
+                               search.Used());
+  if (fit.points.empty()) return std::nullopt;
+  if (debug != nullptr) DrawDebug(picture, fit, span_mm, *debug);
+
+  for (const OutlinePoint& p : fit.points) found.visible_mm += 0.5 * kStretchMm * p.weight;
+  found.score = found.visible_mm / span_mm;
+  found.scatter_px = fit.scatter_mm * picture.PxPerMm(0.3 * span_mm);
+  found.width_ratio = 2.0 * fit.half_width_mm / prediction.diameter_mm;
+  found.search_tip_mm = start.line.tip_mm;
+  found.search_root_mm = start.line.root_mm;
+  found.offset_tip_mm = fit.line.tip_mm;
+  found.offset_root_mm = fit.line.root_mm;
+  found.axis = GatherAxis(picture, fit, span_mm);
+  if (found.axis.size() < 2) return std::nullopt;
+  return found;
+}
+
+}  // namespace tinesight

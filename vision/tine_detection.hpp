@@ -1,0 +1,50 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <opencv2/core/mat.hpp>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "vision/note_observation.hpp"
+#include "vision/photo_view.hpp"
+
+namespace tinesight {
+
+/// Where a note's tine should be, in the carrier frame, and how far off it may be.
+struct TinePrediction {
+  Eigen::Vector3d pickup_mm = Eigen::Vector3d::Zero();   ///< center of the pole tip's face
+  Eigen::Vector3d direction = Eigen::Vector3d::UnitZ();  ///< from mount to pickup
+  double height_mm = 1.0;          ///< of the axis above the pickup's center (+y)
+  double gap_mm = 1.4;             ///< from tip to pickup face
+  double length_mm = 100.0;        ///< from root to tip
+  double diameter_mm = 1.9;
+  double pole_radius_mm = 1.5;
+  double search_tip_mm = 2.4;      ///< half range of the axis' offset at the pickup, across the view
+  double search_root_mm = 1.6;     ///< half range at the root
+};
+
+/// What a photo shows of one tine.
+struct TineDetection {
+  std::vector<AxisPoint> axis;
+  double score = 0.0;        ///< share of the looked-at length whose two outlines were found
+  double contrast = 0.0;     ///< log ratio of how much the picture changes outside and inside
+  double rival = 0.0;        ///< the same for the best clearly different line
+  double visible_mm = 0.0;   ///< length of the tine with both outlines found
+  double scatter_px = 0.0;   ///< robust standard deviation of single outline points
+  double width_ratio = 1.0;  ///< found width over predicted
+  double search_tip_mm = 0.0;   ///< the search's line, before the outlines were fitted
+  double search_root_mm = 0.0;
+  double offset_tip_mm = 0.0;   ///< chosen line at the pickup's face, across the view
+  double offset_root_mm = 0.0;  ///< and at the root
+};
+
+/// Finds the tine as a whole rod: two outlines at the distance that the known diameter and the
+/// solved camera predict, over its whole visible length, among all lines within the search range.
+/// nullopt: no such pair of outlines stands out. `debug` (may be null) receives the straightened
+/// picture with the chosen outlines.
+[[nodiscard]] std::optional<TineDetection> DetectTine(const PhotoView& view,
+                                                      const TinePrediction& prediction,
+                                                      cv::Mat* debug = nullptr);
+
+}  // namespace tinesight
