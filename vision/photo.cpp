@@ -23,6 +23,10 @@ bool StartsWith(std::string_view bytes, std::string_view start) {
   return bytes.substr(0, start.size()) == start;
 }
 
+bool HasAt(std::string_view bytes, std::size_t at, std::string_view text) {
+  return bytes.size() >= at && StartsWith(bytes.substr(at), text);
+}
+
 bool IsTiff(std::string_view bytes) {
   using std::string_view_literals::operator""sv;
   return StartsWith(bytes, "II\x2A\0"sv) || StartsWith(bytes, "MM\0\x2A"sv) ||
@@ -47,10 +51,10 @@ bool HasHeicBrand(std::string_view bytes) {
 
 /// What else the file may be, as far as that helps the person.
 std::string GuessKind(std::string_view bytes) {
-  if (bytes.substr(4, 4) == "ftyp") return "a video or a picture of another kind (AVIF?)";
+  if (HasAt(bytes, 4, "ftyp")) return "a video or a picture of another kind (AVIF?)";
   if (StartsWith(bytes, "%PDF")) return "a PDF";
   if (StartsWith(bytes, "GIF8")) return "a GIF";
-  if (StartsWith(bytes, "RIFF") && bytes.substr(8, 4) == "WEBP") return "a WebP";
+  if (StartsWith(bytes, "RIFF") && HasAt(bytes, 8, "WEBP")) return "a WebP";
   const std::string_view start = bytes.substr(0, 512);
   const bool text = std::all_of(start.begin(), start.end(), [](char c) {
     return static_cast<unsigned char>(c) >= 0x20 || c == '\n' || c == '\r' || c == '\t';
@@ -64,7 +68,7 @@ Result<DecodedPicture> Decode(std::string_view bytes, const PhotoLimits& limits,
   if (StartsWith(bytes, "\xFF\xD8\xFF")) return DecodeJpeg(bytes, limits, where);
   if (StartsWith(bytes, "\x89PNG\r\n\x1A\n")) return DecodePng(bytes, limits, where);
   if (IsTiff(bytes)) return DecodeTiff(bytes, limits, where);
-  if (bytes.size() >= 12 && bytes.substr(4, 4) == "ftyp" && HasHeicBrand(bytes)) {
+  if (HasAt(bytes, 4, "ftyp") && HasHeicBrand(bytes)) {
     return DecodeHeic(bytes, limits, where);
   }
   return Fail(where + ": is not a JPEG, HEIC, PNG or TIFF photo, but " + GuessKind(bytes) +
