@@ -12,9 +12,9 @@ namespace tinesight {
 /// neighbours in depth are further apart than twice a tag's side. That needs no bar to be exactly
 /// flat or square to the rig, and a single tag that stands alone is a bar of its own.
 struct RigBars {
-  std::vector<int> bar_of_tag;      ///< parallel to Rig::tags
-  std::vector<int> bar_of_point;    ///< parallel to Rig::points; the bar nearest in depth
-  std::vector<std::string> names;   ///< "mount bar" and "pickup bar" where there are two
+  std::vector<int> bar_of_tag;     ///< parallel to Rig::tags
+  std::vector<int> bar_of_point;   ///< parallel to Rig::points; the bar nearest in depth
+  std::vector<std::string> names;  ///< "mount bar" and "pickup bar" where there are two
 
   [[nodiscard]] int Count() const { return static_cast<int>(names.size()); }
 };

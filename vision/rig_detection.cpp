@@ -58,8 +58,8 @@ std::optional<SaddleStart> ExpectSaddle(const RigPoint& point, const Rig& rig, c
   if (nearest == nullptr) return std::nullopt;
   const TagAxes axes = AxesOfTag(*nearest);
   const Eigen::Vector3d d = point.position_mm - nearest->CenterMm();
-  const double gap_mm = std::max(std::abs(axes.right.dot(d)), std::abs(axes.down.dot(d))) -
-                        0.5 * TagSideMm(*nearest);
+  const double gap_mm =
+      std::max(std::abs(axes.right.dot(d)), std::abs(axes.down.dot(d))) - 0.5 * TagSideMm(*nearest);
   if (gap_mm <= 0.0) return std::nullopt;
   const Eigen::Vector3d in_camera = camera_from_rig * point.position_mm;
   if (in_camera.z() < 1.0) return std::nullopt;
@@ -99,8 +99,8 @@ RigObservations DetectTags(const cv::Mat& gray, const Rig& rig) {
   std::vector<TagCandidate> found;
   const auto add = [&](const Fitted& fitted) {
     found.push_back(fitted.candidate);
-    observations.tags.push_back({fitted.candidate.id, fitted.fit.corners_px, fitted.fit.sigma_px,
-                                 fitted.fit.blur_px});
+    observations.tags.push_back(
+        {fitted.candidate.id, fitted.fit.corners_px, fitted.fit.sigma_px, fitted.fit.blur_px});
   };
   for (const TagCandidate& candidate : KeepConsistent(SearchTags(gray, rig), rig)) {
     if (const auto fitted = FitCandidate(gray, candidate, rig, kMinExplained)) add(*fitted);
@@ -121,8 +121,8 @@ RigObservations DetectTags(const cv::Mat& gray, const Rig& rig) {
   return observations;
 }
 
-void RefineRigPoints(const cv::Mat& gray, const Rig& rig, const Camera& camera,
-                     const RigPose& pose, RigObservations& observations) {
+void RefineRigPoints(const cv::Mat& gray, const Rig& rig, const Camera& camera, const RigPose& pose,
+                     RigObservations& observations) {
   CV_Assert(gray.type() == CV_8UC1);
   observations.points.clear();
   const Camera photo_camera = pose.PhotoCamera(camera);

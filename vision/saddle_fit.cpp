@@ -67,7 +67,7 @@ double Cost(const std::vector<double>& residuals, double scale) {
 SaddleFitter::SaddleFitter(const cv::Mat& gray, const SaddleStart& start) : start_(start) {
   const Eigen::Vector2d right = start.right_px;
   const Eigen::Vector2d down = start.down_px;
-  normal_p_ = Eigen::Vector2d(down.y(), -down.x()).normalized();   // across the "down" edge
+  normal_p_ = Eigen::Vector2d(down.y(), -down.x()).normalized();    // across the "down" edge
   normal_q_ = Eigen::Vector2d(-right.y(), right.x()).normalized();  // across the "right" edge
   Eigen::Matrix2d px_from_mm;
   px_from_mm << right, down;
@@ -105,8 +105,8 @@ void SaddleFitter::Evaluate(const Vector& p, std::vector<double>& residuals,
     const double b = normal_q_.dot(d) * to_erf;
     const double ea = std::erf(a);
     const double eb = std::erf(b);
-    residuals[i] = p(kPlane) + p(kPlane + 1) * s.x + p(kPlane + 2) * s.y + p(kContrast) * ea * eb -
-                   s.value;
+    residuals[i] =
+        p(kPlane) + p(kPlane + 1) * s.x + p(kPlane + 2) * s.y + p(kContrast) * ea * eb - s.value;
     if (jacobian == nullptr) continue;
     const double slope = 2.0 / std::sqrt(M_PI);  // d erf(t)/dt = slope exp(-t²)
     const double da = p(kContrast) * slope * std::exp(-a * a) * eb;
@@ -204,8 +204,8 @@ SaddleFit SaddleFitter::Summary(const std::vector<double>& residuals, const Matr
 
 std::optional<SaddleFit> FitSaddle(const cv::Mat& gray, const SaddleStart& start) {
   CV_Assert(gray.type() == CV_8UC1);
-  if (!start.position_px.allFinite() || !start.right_px.allFinite() ||
-      !start.down_px.allFinite() || !(start.window_mm > 0.0)) {
+  if (!start.position_px.allFinite() || !start.right_px.allFinite() || !start.down_px.allFinite() ||
+      !(start.window_mm > 0.0)) {
     return std::nullopt;
   }
   std::optional<SaddleFit> fit = SaddleFitter(gray, start).Run();

@@ -195,7 +195,8 @@ bool TagFitter::Evaluate(const Vector& parameters, std::vector<double>& residual
   if (!px_from_cells || AreaPx2(corners) < 100.0) return false;
   const Eigen::Matrix3d cells_from_px = px_from_cells->inverse();
   const double sigma_px = std::exp(parameters(kLogSigma));
-  const double width_px = 0.5 * ((corners[1] - corners[0]).norm() + (corners[2] - corners[3]).norm());
+  const double width_px =
+      0.5 * ((corners[1] - corners[0]).norm() + (corners[2] - corners[3]).norm());
   const double height_px =
       0.5 * ((corners[3] - corners[0]).norm() + (corners[2] - corners[1]).norm());
   // A slanting tag is narrower than its sides are long: blur across the other axis counts.
@@ -218,7 +219,8 @@ bool TagFitter::Evaluate(const Vector& parameters, std::vector<double>& residual
     const double t = Interpolate(layers.white, lx, ly);
     const double px = (sample.position_px.x() - origin_px_.x()) / side_px_;
     const double py = (sample.position_px.y() - origin_px_.y()) / side_px_;
-    const double black = parameters(kBlack) + parameters(kBlack + 1) * px + parameters(kBlack + 2) * py;
+    const double black =
+        parameters(kBlack) + parameters(kBlack + 1) * px + parameters(kBlack + 2) * py;
     const double contrast =
         parameters(kContrast) + parameters(kContrast + 1) * px + parameters(kContrast + 2) * py;
     const double toned = t + c * t * (1.0 - t);
@@ -351,8 +353,7 @@ TagFit TagFitter::Summary(const std::vector<double>& residuals, const Matrix& no
   const Matrix covariance = normal.ldlt().solve(Matrix::Identity());
   const double corner_variance = covariance.diagonal().head<kCornerParameters>().mean();
   // The floor covers what no residual shows: bent paper and lens distortion inside one tag.
-  fit.sigma_px =
-      std::hypot(0.02, scale_ * std::sqrt(corner_variance * Inflation(residuals)));
+  fit.sigma_px = std::hypot(0.02, scale_ * std::sqrt(corner_variance * Inflation(residuals)));
   return fit;
 }
 

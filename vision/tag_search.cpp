@@ -82,7 +82,8 @@ double MaxMissPx(const TagCandidate& candidate, const RigTag& tag, const BarPlan
   std::vector<cv::Point2d> predicted;
   cv::perspectiveTransform(plane_mm, predicted, px_from_mm);
   double worst = 0.0;
-  for (std::size_t k = 0; k < 4; ++k) worst = std::max(worst, cv::norm(predicted[k] - picture_px[k]));
+  for (std::size_t k = 0; k < 4; ++k)
+    worst = std::max(worst, cv::norm(predicted[k] - picture_px[k]));
   return worst;
 }
 
@@ -103,8 +104,8 @@ std::vector<TagCandidate> KeepConsistentOfBar(const std::vector<TagCandidate>& c
     AppendCorners(candidate, *rig.FindTag(candidate.id), plane, plane_mm, picture_px);
   }
   const double tolerance_px = kBarToleranceSides * MedianSidePx(candidates);
-  const cv::Mat px_from_mm =
-      cv::findHomography(plane_mm, picture_px, cv::RANSAC, tolerance_px, cv::noArray(), 2000, 0.999);
+  const cv::Mat px_from_mm = cv::findHomography(plane_mm, picture_px, cv::RANSAC, tolerance_px,
+                                                cv::noArray(), 2000, 0.999);
   if (px_from_mm.empty()) return candidates;
   std::map<int, std::pair<double, TagCandidate>> best;
   for (const TagCandidate& candidate : candidates) {
@@ -152,8 +153,7 @@ bool IsRigOrCardId(int id, const Rig& rig) {
 }
 
 std::vector<TagCandidate> SearchTagsAtScale(const cv::Mat& gray, int reduction) {
-  static const auto family =
-      cv::aruco::getPredefinedDictionary(cv::aruco::DICT_APRILTAG_36h11);
+  static const auto family = cv::aruco::getPredefinedDictionary(cv::aruco::DICT_APRILTAG_36h11);
   cv::Mat reduced = gray;
   if (reduction > 1) {
     cv::resize(gray, reduced, cv::Size(gray.cols / reduction, gray.rows / reduction), 0, 0,
@@ -211,8 +211,8 @@ std::vector<TagCandidate> KeepConsistent(const std::vector<TagCandidate>& candid
   }
   std::vector<TagCandidate> kept;
   for (int bar = 0; bar < bars.Count(); ++bar) {
-    const auto good = KeepConsistentOfBar(of_bar[static_cast<std::size_t>(bar)], rig,
-                                          PlaneOfBar(rig, bars, bar));
+    const auto good =
+        KeepConsistentOfBar(of_bar[static_cast<std::size_t>(bar)], rig, PlaneOfBar(rig, bars, bar));
     kept.insert(kept.end(), good.begin(), good.end());
   }
   std::vector<TagCandidate> result = kept;
@@ -257,7 +257,8 @@ std::vector<TagCandidate> PredictMissing(const std::vector<TagCandidate>& found,
     cv::perspectiveTransform(corners_mm, corners_px, px_from_mm);
     TagCandidate candidate;
     candidate.id = tag.id;
-    for (std::size_t k = 0; k < 4; ++k) candidate.corners_px[k] = {corners_px[k].x, corners_px[k].y};
+    for (std::size_t k = 0; k < 4; ++k)
+      candidate.corners_px[k] = {corners_px[k].x, corners_px[k].y};
     predicted.push_back(candidate);
   }
   return predicted;

@@ -65,8 +65,7 @@ cv::Mat TagTemplate::Blurred(double sigma_u, double sigma_v, double growth_cells
   return blurred;
 }
 
-TagTemplate::Layers TagTemplate::Render(double sigma_u, double sigma_v,
-                                        double growth_cells) const {
+TagTemplate::Layers TagTemplate::Render(double sigma_u, double sigma_v, double growth_cells) const {
   Layers layers;
   layers.white = Blurred(sigma_u, sigma_v, growth_cells);
   const double n = kTemplateSamplesPerCell;
