@@ -85,7 +85,8 @@ int RunStrips(const StripsArguments& arguments) {
   if (!arguments.pdf_file.empty()) {
     const Result<void> written = WriteStripSheets(sheets, arguments.pdf_file);
     if (!written) return FailWith(written.error());
-    std::cout << "wrote " << arguments.pdf_file << ": print it at 100 %, page 1 says how to go on\n";
+    std::cout << "wrote " << arguments.pdf_file
+              << ": print it at 100 %, page 1 says how to go on\n";
   }
   if (!arguments.rig_file.empty()) {
     const Result<void> written = WriteRig(*rig, arguments.rig_file);

@@ -69,11 +69,21 @@ PdfCanvas::PdfCanvas(double width_mm, double height_mm, const std::string& title
 
 void PdfCanvas::NextPage() { cairo_show_page(context_.get()); }
 
-void PdfCanvas::FillEvenOdd(std::span<const RectangleMm> rectangles, double gray) {
+void PdfCanvas::FillRectangle(const RectangleMm& r, double gray) {
   cairo_set_source_rgb(context_.get(), gray, gray, gray);
+  cairo_rectangle(context_.get(), r.x_mm, r.y_mm, r.width_mm, r.height_mm);
+  cairo_fill(context_.get());
+}
+
+void PdfCanvas::FillEvenOdd(std::span<const OutlineMm> outlines, double x_mm, double y_mm) {
+  cairo_set_source_rgb(context_.get(), 0.0, 0.0, 0.0);
   cairo_set_fill_rule(context_.get(), CAIRO_FILL_RULE_EVEN_ODD);
-  for (const RectangleMm& r : rectangles) {
-    cairo_rectangle(context_.get(), r.x_mm, r.y_mm, r.width_mm, r.height_mm);
+  for (const OutlineMm& outline : outlines) {
+    cairo_new_sub_path(context_.get());
+    for (const Eigen::Vector2d& corner : outline) {
+      cairo_line_to(context_.get(), x_mm + corner.x(), y_mm + corner.y());
+    }
+    cairo_close_path(context_.get());
   }
   cairo_fill(context_.get());
 }

@@ -32,9 +32,10 @@ class PdfCanvas {
   /// Ends a page and begins the next.
   void NextPage();
 
-  /// One black fill of all rectangles together, by the even-odd rule: rectangles inside another
-  /// are holes, and edges that touch leave no hairline.
-  void FillEvenOdd(std::span<const RectangleMm> rectangles, double gray = 0.0);
+  void FillRectangle(const RectangleMm& rectangle, double gray = 0.0);
+  /// One black fill of all outlines together, moved by (x, y), by the even-odd rule: an outline
+  /// inside another is a hole.
+  void FillEvenOdd(std::span<const OutlineMm> outlines, double x_mm, double y_mm);
   void Outline(const RectangleMm& rectangle, double line_mm, double gray);
   void Line(double x0_mm, double y0_mm, double x1_mm, double y1_mm, double line_mm,
             double gray = 0.0);

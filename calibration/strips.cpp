@@ -2,7 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
+#include <map>
 #include <opencv2/aruco.hpp>
+#include <utility>
 
 namespace tinesight {
 namespace {
@@ -12,8 +14,7 @@ constexpr double kLowestReading_mm = 95.0;
 constexpr double kHighestReading_mm = 105.0;
 
 // White between a saddle point's squares and the next tag: a cut goes through its middle.
-constexpr double kCutOffset_mm =
-    0.5 * (kSaddleSide_mm + 0.5 * (kTagPitch_mm - kTagSide_mm));
+constexpr double kCutOffset_mm = 0.5 * (kSaddleSide_mm + 0.5 * (kTagPitch_mm - kTagSide_mm));
 
 std::string Short(double value) {
   std::string text = std::to_string(value);
@@ -78,38 +79,60 @@ Rig BuildRig(const PrintScale& along, const PrintScale& across, double placement
   return rig;
 }
 
-}  // namespace
+using Vertex = std::array<int, 2>;  // column, row of a corner between cells
+using BorderSteps = std::multimap<Vertex, Vertex>;
 
-std::vector<RectangleMm> TagWhiteAreas(int id, double side_mm) {
-  const cv::Ptr<cv::aruco::Dictionary> dictionary =
-      cv::aruco::getPredefinedDictionary(cv::aruco::DICT_APRILTAG_36h11);
-  cv::Mat cells;
-  cv::aruco::drawMarker(dictionary, id, kTagCells, cells, 1);  // one pixel a cell
-
-  const double cell_mm = side_mm / kTagCells;
-  std::vector<RectangleMm> areas;
-  std::vector<std::array<int, 4>> runs;  // column, row, columns, rows
+// One step for every side of a black cell that white or the outside lies beyond, black at the
+// right hand. Where two black cells touch at a corner only, either way on is an outline.
+BorderSteps BorderStepsOf(int id) {
+  cv::Mat cells;  // one pixel a cell
+  cv::aruco::drawMarker(cv::aruco::getPredefinedDictionary(cv::aruco::DICT_APRILTAG_36h11), id,
+                        kTagCells, cells, 1);
+  const auto black = [&](int column, int row) {
+    return column >= 0 && column < kTagCells && row >= 0 && row < kTagCells &&
+           cells.at<unsigned char>(row, column) == 0;
+  };
+  BorderSteps steps;
   for (int row = 0; row < kTagCells; ++row) {
     for (int column = 0; column < kTagCells; ++column) {
-      if (cells.at<unsigned char>(row, column) == 0) continue;
-      const int first = column;
-      while (column < kTagCells && cells.at<unsigned char>(row, column) != 0) ++column;
-      const int length = column - first;
-      const auto above = std::find_if(runs.begin(), runs.end(), [&](const auto& run) {
-        return run[0] == first && run[2] == length && run[1] + run[3] == row;
-      });
-      if (above != runs.end()) {
-        ++(*above)[3];
-      } else {
-        runs.push_back({first, row, length, 1});
-      }
+      if (!black(column, row)) continue;
+      const Vertex top_left{column, row};
+      const Vertex top_right{column + 1, row};
+      const Vertex bottom_right{column + 1, row + 1};
+      const Vertex bottom_left{column, row + 1};
+      if (!black(column, row - 1)) steps.emplace(top_left, top_right);
+      if (!black(column + 1, row)) steps.emplace(top_right, bottom_right);
+      if (!black(column, row + 1)) steps.emplace(bottom_right, bottom_left);
+      if (!black(column - 1, row)) steps.emplace(bottom_left, top_left);
     }
   }
-  areas.reserve(runs.size());
-  for (const auto& [column, row, columns, rows] : runs) {
-    areas.push_back({column * cell_mm, row * cell_mm, columns * cell_mm, rows * cell_mm});
+  return steps;
+}
+
+}  // namespace
+
+std::vector<OutlineMm> TagOutlines(int id, double side_mm) {
+  BorderSteps steps = BorderStepsOf(id);
+  std::vector<OutlineMm> outlines;
+  while (!steps.empty()) {
+    const Vertex start = steps.begin()->first;
+    OutlineMm outline;
+    Vertex at = start;
+    Vertex direction{0, 0};
+    do {
+      const auto step = steps.find(at);  // borders are closed: there is one
+      const Vertex next = step->second;
+      steps.erase(step);
+      const Vertex turned{next[0] - at[0], next[1] - at[1]};
+      if (turned != direction) {
+        outline.emplace_back(at[0] * side_mm / kTagCells, at[1] * side_mm / kTagCells);
+      }
+      direction = turned;
+      at = next;
+    } while (at != start);
+    outlines.push_back(std::move(outline));
   }
-  return areas;
+  return outlines;
 }
 
 std::array<RectangleMm, 2> SaddleSquares() {

@@ -22,7 +22,7 @@ inline constexpr double kStripLength_mm = 368.0;  ///< 20 pitches and 4 mm of wh
 inline constexpr double kSaddleSide_mm = 2.0;     ///< side of each of a saddle point's two squares
 
 inline constexpr double kCardTagSide_mm = 9.0;
-inline constexpr double kCardSide_mm = 12.0;  ///< white square that carries the card's tag
+inline constexpr double kCardSide_mm = 12.0;       ///< white square that carries the card's tag
 inline constexpr double kCardNameHeight_mm = 5.0;  ///< the name flap above it
 
 /// Length of the check lines on every page.
@@ -52,10 +52,13 @@ struct RectangleMm {
   double height_mm = 0.0;
 };
 
-/// The white areas inside the black square of a 36h11 tag (OpenCV's DICT_APRILTAG_36h11) with its
-/// top-left corner at (0, 0), as disjoint rectangles merged over neighboring cells. Black is the
-/// square less these. Precondition: 0 <= id < 587.
-[[nodiscard]] std::vector<RectangleMm> TagWhiteAreas(int id, double side_mm);
+/// A closed outline on the paper.
+using OutlineMm = std::vector<Eigen::Vector2d>;
+
+/// The outlines of a 36h11 tag (OpenCV's DICT_APRILTAG_36h11) with its top-left corner at (0, 0).
+/// Black is what the even-odd rule fills; no outline runs between two cells of the same color, so
+/// that no renderer can leave a hairline there. Precondition: 0 <= id < 587.
+[[nodiscard]] std::vector<OutlineMm> TagOutlines(int id, double side_mm);
 
 /// The two black squares of a saddle point at (0, 0): upper left and lower right of it.
 [[nodiscard]] std::array<RectangleMm, 2> SaddleSquares();

@@ -1,6 +1,7 @@
 #include "calibration/strips_guide.hpp"
 
 #include <cmath>
+#include <numbers>
 #include <string>
 
 namespace tinesight {
@@ -85,9 +86,9 @@ void WriteRightColumn(Column column, int pieces_per_strip) {
   column.Gap();
   column.Heading("5  Hang a register card");
   column.Body(
-      "It tells which notes a photo shows. Tape the card of any note in view to the pickup bar, "
-      "above the strip, straight over the pickup of that note, tag toward the phone. It must not "
-      "cover any of the strip.");
+      "It tells which notes a photo shows. Take the card of any note in view, fold its flap behind "
+      "the pickup bar and tape it there, so that the tag hangs just under the strip, straight over "
+      "the pickup of that note and facing the phone. It must not cover any of the strip.");
 }
 
 /// A side view in the rig frame, seen from the treble side: z to the right, y down.
@@ -100,7 +101,7 @@ class SideView {
   [[nodiscard]] double Y(double y_mm) const { return y_mm_ + scale_ * y_mm; }
   void Box(double z_mm, double y_mm, double length_mm, double height_mm, double gray) {
     const RectangleMm box{X(z_mm), Y(y_mm), scale_ * length_mm, scale_ * height_mm};
-    canvas_.FillEvenOdd({&box, 1}, gray);
+    canvas_.FillRectangle(box, gray);
   }
   void Line(double z0_mm, double y0_mm, double z1_mm, double y1_mm, double line_mm, double gray) {
     canvas_.Line(X(z0_mm), Y(y0_mm), X(z1_mm), Y(y1_mm), line_mm, gray);
@@ -131,18 +132,20 @@ void DrawBar(SideView& view, const StripBar& bar) {
 }
 
 void DrawInstrument(PdfCanvas& canvas, SideView& view) {
-  view.Box(-160.0, 6.0, 80.0, 7.0, 0.8);    // tone bar
+  view.Box(-160.0, 6.0, 80.0, 7.0, 0.8);     // tone bar
   view.Box(-160.0, -4.0, 14.0, 10.0, 0.55);  // block
   view.Line(-146.0, 0.0, -2.0, 0.0, 0.5, 0.35);
   view.Box(0.0, -7.0, 20.0, 14.0, 0.7);
   canvas.Text(view.X(-120.0), view.Y(0.0) - 1.4, "tine", kLabel);
   canvas.Text(view.X(-78.0), view.Y(12.0), "tone bar", kLabel);
-  canvas.Text(view.X(22.0), view.Y(2.5), "pickup", kLabel);
+  TextStyle right = kLabel;
+  right.anchor = TextAnchor::kRight;
+  canvas.Text(view.X(20.0), view.Y(-10.0), "pickup", right);
 }
 
 void DrawPhone(PdfCanvas& canvas, SideView& view) {
   constexpr double kDistance_mm = 160.0;  // drawn nearer than it stands, to save paper
-  const double slope = std::tan(15.0 * 3.14159265358979 / 180.0);
+  const double slope = std::tan(15.0 * std::numbers::pi / 180.0);
   const double z_mm = kMountBar.z_mm - kDistance_mm;
   const double y_mm = z_mm * slope;
   view.Line(z_mm, y_mm, kMountBar.z_mm - 2.0, kMountBar.y_mm, 0.1, 0.6);
@@ -150,7 +153,9 @@ void DrawPhone(PdfCanvas& canvas, SideView& view) {
   view.Box(z_mm - 8.0, y_mm - 26.0, 8.0, 52.0, 0.2);
   canvas.Text(view.X(z_mm) + 2.0, view.Y(y_mm) - 5.2, "phone", kLabel);
   canvas.Text(view.X(z_mm) + 2.0, view.Y(y_mm) - 1.8,
-              "about 220 mm from the mount bar, 15\u00b0 above the tines", kFine);
+              "about 220 mm from the mount bar, 15\u00b0 above the tines, 25\u00b0 to 30\u00b0 in "
+              "the top octaves",
+              kFine);
 }
 
 void DrawDimensions(PdfCanvas& canvas, SideView& view) {
@@ -172,8 +177,8 @@ void DrawDimensions(PdfCanvas& canvas, SideView& view) {
   view.Dimension(left_mm, 0.0, left_mm, kMountBar.y_mm);
   TextStyle right = kFine;
   right.anchor = TextAnchor::kRight;
-  canvas.Text(view.X(left_mm) - 1.5, view.Y(kMountBar.y_mm) + 3.0,
-              "mount bar: middle of the strip", right);
+  canvas.Text(view.X(left_mm) - 1.5, view.Y(kMountBar.y_mm) + 3.0, "mount bar: middle of the strip",
+              right);
   canvas.Text(view.X(left_mm) - 1.5, view.Y(kMountBar.y_mm) + 6.0,
               Millimeters(kMountBar.y_mm) + " below the tines", right);
 
@@ -192,13 +197,14 @@ void DrawDimensions(PdfCanvas& canvas, SideView& view) {
 void DrawGuide(PdfCanvas& canvas, const RectangleMm& body, int pieces_per_strip) {
   const double column_mm = 0.5 * (body.width_mm - kColumnGap_mm);
   WriteLeftColumn(Column(canvas, body.x_mm, body.y_mm + 2.0, column_mm));
-  WriteRightColumn(Column(canvas, body.x_mm + column_mm + kColumnGap_mm, body.y_mm + 2.0, column_mm),
-                   pieces_per_strip);
+  WriteRightColumn(
+      Column(canvas, body.x_mm + column_mm + kColumnGap_mm, body.y_mm + 2.0, column_mm),
+      pieces_per_strip);
 
   constexpr double kScale = 0.34;
   const double bottom_mm = body.y_mm + body.height_mm;
   SideView view(canvas, body.x_mm + 150.0, bottom_mm - 20.0, kScale);
-  canvas.Text(body.x_mm, bottom_mm - 58.0,
+  canvas.Text(body.x_mm, bottom_mm - 66.0,
               "Where the bars go: from the treble side, harp swung up, tines toward the phone",
               {.size_mm = 2.9, .bold = true});
   DrawInstrument(canvas, view);

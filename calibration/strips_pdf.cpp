@@ -12,10 +12,10 @@
 namespace tinesight {
 namespace {
 
-constexpr double kMargin_mm = 10.0;        // printers leave up to 6 mm white
-constexpr double kCheckColumn_mm = 24.0;   // right of the body: the check line across
+constexpr double kMargin_mm = 10.0;       // printers leave up to 6 mm white
+constexpr double kCheckColumn_mm = 24.0;  // right of the body: the check line across
 constexpr double kBodyTop_mm = 24.0;
-constexpr double kBodyBottom_mm = 32.0;    // above the lower edge: the check line along, footer
+constexpr double kBodyBottom_mm = 32.0;  // above the lower edge: the check line along, footer
 constexpr double kGlueTab_mm = 10.0;
 constexpr double kHairline_mm = 0.15;
 constexpr double kGuideGray = 0.6;  // outlines that the knife follows
@@ -79,15 +79,8 @@ void DrawFrame(PdfCanvas& canvas, const SheetSize& sheet, const std::string& tit
   DrawCheckLines(canvas, sheet);
 }
 
-// The tag's black square with its top-left corner at (x, y), the white areas left out of it.
 void DrawTag(PdfCanvas& canvas, int id, double side_mm, double x_mm, double y_mm) {
-  std::vector<RectangleMm> parts = TagWhiteAreas(id, side_mm);
-  for (RectangleMm& part : parts) {
-    part.x_mm += x_mm;
-    part.y_mm += y_mm;
-  }
-  parts.push_back({x_mm, y_mm, side_mm, side_mm});
-  canvas.FillEvenOdd(parts);
+  canvas.FillEvenOdd(TagOutlines(id, side_mm), x_mm, y_mm);
 }
 
 // The hatched tab right of a piece. All that is printed on it disappears under the next piece.
@@ -100,7 +93,7 @@ void DrawGlueTab(PdfCanvas& canvas, const RectangleMm& tab) {
   canvas.Line(tab.x_mm, tab.y_mm, tab.x_mm, tab.y_mm + tab.height_mm, 0.1, 0.4);
   for (const double from_top_mm : {2.0, tab.height_mm - 2.0}) {
     const double y_mm = tab.y_mm + from_top_mm;
-    canvas.Arrow(tab.x_mm + 6.0, y_mm, tab.x_mm, y_mm, 0.3);
+    canvas.Arrow(tab.x_mm + 6.0, y_mm, tab.x_mm, y_mm, 0.3, 0.45);
   }
   canvas.Text(tab.x_mm + 0.5 * tab.width_mm + 1.0, tab.y_mm + 0.5 * tab.height_mm, "glue here",
               {.size_mm = 2.0, .anchor = TextAnchor::kCenter, .upward = true});
@@ -117,34 +110,30 @@ void DrawPiece(PdfCanvas& canvas, const StripBar& bar, const StripPiece& piece, 
   const double length_mm = piece.end_mm - piece.begin_mm;
   const bool last = piece.end_mm >= 0.5 * kStripLength_mm;
   if (!last) {
-    DrawGlueTab(canvas,
-                {x_mm + length_mm, y_mm - half_height_mm, kGlueTab_mm, kStripHeight_mm});
+    DrawGlueTab(canvas, {x_mm + length_mm, y_mm - half_height_mm, kGlueTab_mm, kStripHeight_mm});
   }
-  canvas.Outline({x_mm, y_mm - half_height_mm, length_mm + (last ? 0.0 : kGlueTab_mm),
-                  kStripHeight_mm},
-                 kHairline_mm, kGuideGray);
+  canvas.Outline(
+      {x_mm, y_mm - half_height_mm, length_mm + (last ? 0.0 : kGlueTab_mm), kStripHeight_mm},
+      kHairline_mm, kGuideGray);
   for (int i = 0; i < kTagsPerStrip; ++i) {
     if (!on_piece(TagCenterXMm(i))) continue;
-    DrawTag(canvas, bar.first_id + i, kTagSide_mm,
-            offset_mm + TagCenterXMm(i) - 0.5 * kTagSide_mm, y_mm - 0.5 * kTagSide_mm);
+    DrawTag(canvas, bar.first_id + i, kTagSide_mm, offset_mm + TagCenterXMm(i) - 0.5 * kTagSide_mm,
+            y_mm - 0.5 * kTagSide_mm);
   }
   for (int j = 0; j < kPointsPerStrip; ++j) {
     if (!on_piece(SaddleXMm(j))) continue;
-    std::array<RectangleMm, 2> squares = SaddleSquares();
-    for (RectangleMm& square : squares) {
+    for (RectangleMm square : SaddleSquares()) {
       square.x_mm += offset_mm + SaddleXMm(j);
       square.y_mm += y_mm;
+      canvas.FillRectangle(square);
     }
-    canvas.FillEvenOdd(squares);
   }
   // So that the cut pieces tell themselves apart; only at the strip's ends, away from every tag.
-  const TextStyle small{
-      .size_mm = 1.4, .gray = 0.3, .anchor = TextAnchor::kCenter, .upward = true};
-  const std::string name = bar.name;
+  const TextStyle small{.size_mm = 1.3, .gray = 0.3, .anchor = TextAnchor::kCenter, .upward = true};
   if (piece.begin_mm <= -0.5 * kStripLength_mm) {
-    canvas.Text(x_mm + 1.5, y_mm, name + ", bass", small);
+    canvas.Text(x_mm + 1.3, y_mm, std::string(bar.name) + ", bass", small);
   }
-  if (last) canvas.Text(x_mm + length_mm - 0.5, y_mm, name + ", treble", small);
+  if (last) canvas.Text(x_mm + length_mm - 0.4, y_mm, std::string(bar.name) + ", treble", small);
 }
 
 struct PlacedPiece {
@@ -173,11 +162,15 @@ std::vector<PlacedPiece> AllPieces(const std::vector<StripPiece>& cut) {
 void DrawStripSheet(PdfCanvas& canvas, const RectangleMm& body,
                     const std::vector<PlacedPiece>& pieces) {
   const double step_mm = body.height_mm / static_cast<double>(pieces.size());
-  double y_mm = body.y_mm + 4.0;
+  canvas.Text(
+      body.x_mm, body.y_mm - 1.0,
+      "\"Along\" is the way these strips run, the long side of the sheet. Measure both check "
+      "lines of this sheet before you cut it.",
+      {.size_mm = 2.9});
+  double y_mm = body.y_mm + 8.0;
   for (const PlacedPiece& placed : pieces) {
     canvas.Text(body.x_mm, y_mm, placed.caption, {.size_mm = 2.9});
-    DrawPiece(canvas, *placed.bar, placed.piece, body.x_mm,
-              y_mm + 2.5 + 0.5 * kStripHeight_mm);
+    DrawPiece(canvas, *placed.bar, placed.piece, body.x_mm, y_mm + 2.5 + 0.5 * kStripHeight_mm);
     y_mm += step_mm;
   }
 }
@@ -201,10 +194,11 @@ CardGrid GridOf(const RectangleMm& body) {
 
 void DrawCardSheet(PdfCanvas& canvas, const RectangleMm& body, const CardGrid& grid,
                    std::span<const RegisterCard> cards) {
-  canvas.Text(body.x_mm, body.y_mm + 1.0,
-              "One in each photo, over the pickup of its note, above the strip and clear of it. "
-              "Cut on the outline; the flap with the name is for the tape.",
-              {.size_mm = 2.7});
+  canvas.Text(
+      body.x_mm, body.y_mm + 1.0,
+      "One for each photo. Cut on the outline; fold the flap with the name behind the pickup "
+      "bar, so that the tag hangs under the strip, over the pickup of its note.",
+      {.size_mm = 2.7});
   for (std::size_t i = 0; i < cards.size(); ++i) {
     const auto column = static_cast<int>(i) % grid.columns;
     const auto row = static_cast<int>(i) / grid.columns;
@@ -261,8 +255,7 @@ Result<std::string> StripSheetsPdf(const StripSheetOptions& options) {
   return canvas.Finish();
 }
 
-Result<void> WriteStripSheets(const StripSheetOptions& options,
-                              const std::filesystem::path& file) {
+Result<void> WriteStripSheets(const StripSheetOptions& options, const std::filesystem::path& file) {
   return StripSheetsPdf(options).and_then(
       [&](const std::string& bytes) { return WriteFileAtomically(file, bytes); });
 }
