@@ -10,7 +10,7 @@
 #include "calibration/file_io.hpp"
 #include "record/canvas.hpp"
 #include "record/label_layout.hpp"
-#include "record/result_json.hpp"
+#include "record/overlay_style.hpp"
 #include "record/text_util.hpp"
 
 namespace tinesight {
@@ -18,39 +18,6 @@ namespace {
 
 using Eigen::Vector2d;
 using Eigen::Vector3d;
-
-// All sizes are for a picture of 4032 px and scale with it; at a third of the size the small text
-// is then still 11 px high.
-constexpr double kReferenceSizePx = 4032.0;
-constexpr double kNameSizePx = 44.0;
-constexpr double kTextSizePx = 36.0;
-constexpr double kPaddingPx = 12.0;
-
-struct VerdictLook {
-  MarkShape shape;
-  Color color;
-};
-
-VerdictLook LookOf(Verdict verdict) {
-  switch (verdict) {
-    case Verdict::kInTolerance:
-      return {MarkShape::kDisc, kSkyBlue};
-    case Verdict::kOutOfTolerance:
-      return {MarkShape::kDiamond, Rgb(0xFF8A3C)};  // vermilion, light enough for text on black
-    case Verdict::kUncertain:
-      return {MarkShape::kTriangle, kYellow};
-    case Verdict::kNotMeasured:
-      break;
-  }
-  return {MarkShape::kCross, kGray};
-}
-
-struct LabelLine {
-  std::string text;
-  double size_px;
-  Color color;
-  bool bold;
-};
 
 struct Label {
   Verdict verdict = Verdict::kNotMeasured;
@@ -80,8 +47,10 @@ class Annotator {
         AddUnmeasured(*note);
       }
     }
-    const double caption_bottom = DrawCaption();
-    const double legend_top = DrawLegend();
+    VerdictCounts counts{};
+    for (const Label& label : labels_) ++counts[static_cast<std::size_t>(label.verdict)];
+    const double caption_bottom = DrawCaption(canvas_, scale_, photo_, counts);
+    const double legend_top = DrawLegend(canvas_, scale_);
     DrawLabels(caption_bottom, legend_top);
     return canvas_.Picture();
   }
@@ -119,22 +88,12 @@ class Annotator {
     std::vector<Vector2d> points;
     for (int i = 0; i < kCorners; ++i) {
       const double angle = 2.0 * std::numbers::pi * i / kCorners;
-      const auto point = Project(center_mm + 0.5 * diameter_mm *
-                                                 Vector3d(std::cos(angle), std::sin(angle), 0.0));
+      const auto point =
+          Project(center_mm + 0.5 * diameter_mm * Vector3d(std::cos(angle), std::sin(angle), 0.0));
       if (point) points.push_back(*point);
     }
     return points;
   }
-
-  LineStyle Style(const Color& color, double width_px, std::vector<double> dashes_px = {}) const {
-    for (double& dash : dashes_px) dash *= scale_;
-    return {color, std::max(1.0, width_px * scale_), std::move(dashes_px), 0.7};
-  }
-  LineStyle FoundStyle() const { return Style(kOrange, 4.0); }
-  LineStyle ProlongedStyle() const { return Style(kOrange, 4.0, {9.0, 7.0}); }
-  LineStyle IdealStyle() const { return Style(kSkyBlue, 4.0, {22.0, 14.0}); }
-  LineStyle RingStyle() const { return Style(kYellow, 3.5); }
-  LineStyle ArrowStyle() const { return Style(kWhite, 7.0); }
 
   void DrawMeasured(const NoteMeasurement& note) {
     const auto pickup = Project(note.pickup_harp_mm);
@@ -142,18 +101,17 @@ class Annotator {
     if (!pickup || !root || !(InPicture(pickup) || InPicture(root))) return;
     const Vector3d direction = note.tip_harp_mm - note.root_harp_mm;
     if (!(direction.z() > 1e-6)) return;
-    const Vector3d found = note.root_harp_mm + direction * ((note.pickup_harp_mm.z() -
-                                                             note.root_harp_mm.z()) /
-                                                            direction.z());
+    const Vector3d found =
+        note.root_harp_mm +
+        direction * ((note.pickup_harp_mm.z() - note.root_harp_mm.z()) / direction.z());
     const NoteProfile* nominal = profile_.Find(note.midi);
     const Vector3d ideal =
         note.pickup_harp_mm + Vector3d(0.0, nominal != nullptr ? nominal->height_mm : 0.0, 0.0);
-    canvas_.Polyline(ProjectSegment(note.root_harp_mm, ideal), IdealStyle());
-    canvas_.Polyline(ProjectSegment(note.tip_harp_mm, found), ProlongedStyle());
-    canvas_.Polyline(ProjectSegment(note.root_harp_mm, note.tip_harp_mm), FoundStyle());
-    const std::vector<Vector2d> ring =
-        ProjectRing(note.pickup_harp_mm, note.pole_tip_diameter_mm);
-    canvas_.Polyline(ring, RingStyle(), true);
+    canvas_.Polyline(ProjectSegment(note.root_harp_mm, ideal), IdealStyle(scale_));
+    canvas_.Polyline(ProjectSegment(note.tip_harp_mm, found), ProlongedStyle(scale_));
+    canvas_.Polyline(ProjectSegment(note.root_harp_mm, note.tip_harp_mm), FoundStyle(scale_));
+    const std::vector<Vector2d> ring = ProjectRing(note.pickup_harp_mm, note.pole_tip_diameter_mm);
+    canvas_.Polyline(ring, RingStyle(scale_), true);
 
     Label label = MeasuredLabel(note);
     label.above_px = *pickup;
@@ -164,16 +122,30 @@ class Annotator {
     const auto aside = Project(note.pickup_harp_mm +
                                Vector3d(kOffsetArrowScale * note.lateral_mm->value, 0.0, 0.0));
     if (aside) {
-      canvas_.Arrow(label.above_px, label.above_px + (*aside - *pickup), ArrowStyle(),
+      canvas_.Arrow(label.above_px, label.above_px + (*aside - *pickup), ArrowStyle(scale_),
                     22.0 * scale_);
     }
     labels_.push_back(std::move(label));
   }
 
+  // On the evenly spaced row of the profile, moved to where the measured pickups are on average.
+  Vector3d NominalPickup(int midi) const {
+    const auto nominal = [&](int of_midi) {
+      return Vector3d((of_midi - profile_.FirstMidi()) * profile_.note_spacing_mm, 0.0, 0.0);
+    };
+    Vector3d shift = Vector3d::Zero();
+    int measured = 0;
+    for (const NoteMeasurement& note : visit_.notes) {
+      if (!note.lateral_mm) continue;
+      shift += note.pickup_harp_mm - nominal(note.midi);
+      ++measured;
+    }
+    return nominal(midi) + shift / std::max(1, measured);
+  }
+
   void AddUnmeasured(const NoteMeasurement& note) {
-    // Nothing was found, so the label points to where the profile has the pickup.
-    const auto place = Project(
-        Vector3d((note.midi - profile_.FirstMidi()) * profile_.note_spacing_mm, 0.0, 0.0));
+    // Nothing was found, so the label points to where the measured ones say its pickup should be.
+    const auto place = Project(NominalPickup(note.midi));
     if (!InPicture(place)) return;
     Label label;
     const VerdictLook look = LookOf(label.verdict);
@@ -200,8 +172,8 @@ class Annotator {
         {VerdictWord(note.lateral_verdict, Quantity::kLateral), kTextSizePx, look.color, true}};
     const auto add_adjust = [&](Verdict verdict, Quantity quantity, const char* name) {
       if (verdict != Verdict::kOutOfTolerance) return;
-      label.lines.push_back({VerdictWord(verdict, quantity) + " " + name, kTextSizePx,
-                             LookOf(verdict).color, false});
+      label.lines.push_back(
+          {VerdictWord(verdict, quantity) + " " + name, kTextSizePx, LookOf(verdict).color, false});
     };
     add_adjust(note.height_verdict, Quantity::kHeight, "height");
     add_adjust(note.gap_verdict, Quantity::kGap, "gap");
@@ -215,9 +187,8 @@ class Annotator {
     for (const Label& label : labels_) {
       for (const LabelLine& line : label.lines) {
         const double mark = &line == &label.lines.front() ? MarkRoom(shrink) : 0.0;
-        width = std::max(width,
-                         mark + canvas_.TextWidth(line.text, line.size_px * scale_ * shrink,
-                                                  line.bold));
+        width = std::max(
+            width, mark + canvas_.TextWidth(line.text, line.size_px * scale_ * shrink, line.bold));
       }
     }
     return width + 2.0 * kPaddingPx * scale_ * shrink;
@@ -256,9 +227,8 @@ class Annotator {
 
   void DrawLabels(double caption_bottom, double legend_top) {
     if (labels_.empty()) return;
-    std::sort(labels_.begin(), labels_.end(), [](const Label& a, const Label& b) {
-      return a.above_px.x() < b.above_px.x();
-    });
+    std::sort(labels_.begin(), labels_.end(),
+              [](const Label& a, const Label& b) { return a.above_px.x() < b.above_px.x(); });
     LabelBand row{10.0 * scale_, canvas_.Width() - 10.0 * scale_, LabelWidth(1.0), 16.0 * scale_};
     const double shrink = LabelShrink(labels_.size(), row);
     row.label_width_px = LabelWidth(shrink);
@@ -272,9 +242,8 @@ class Annotator {
     for (const Label& label : labels_) targets.push_back(label.above_px.x());
     Band band = PlaceBand(caption_bottom, legend_top, row_height, 2);
     if (!band.above) {
-      std::sort(labels_.begin(), labels_.end(), [](const Label& a, const Label& b) {
-        return a.below_px.x() < b.below_px.x();
-      });
+      std::sort(labels_.begin(), labels_.end(),
+                [](const Label& a, const Label& b) { return a.below_px.x() < b.below_px.x(); });
       targets.clear();
       for (const Label& label : labels_) targets.push_back(label.below_px.x());
     }
@@ -323,127 +292,6 @@ class Annotator {
       canvas_.Text(line.text, {x + (first ? MarkRoom(shrink) : 0.0), y - 0.2 * line.size_px * s},
                    line.size_px * s, line.color, line.bold);
     }
-  }
-
-  std::string Fitted(std::string text, double size_px, bool bold) {
-    const double room = canvas_.Width() - 48.0 * scale_;
-    if (canvas_.TextWidth(text, size_px, bold) <= room) return text;
-    while (!text.empty() && canvas_.TextWidth(text + "…", size_px, bold) > room) {
-      do {
-        text.pop_back();
-      } while (!text.empty() && (static_cast<unsigned char>(text.back()) & 0x80U) != 0U);
-    }
-    return text + "…";
-  }
-
-  // Gives the y below which the picture is free.
-  double DrawCaption() {
-    std::size_t counts[4] = {};
-    for (const Label& label : labels_) ++counts[static_cast<std::size_t>(label.verdict)];
-    const auto count = [&](Verdict v) { return std::to_string(counts[static_cast<std::size_t>(v)]); };
-    std::string title = std::filesystem::path(photo_.file).filename().string() + ": " +
-                        std::to_string(labels_.size()) + " notes; " +
-                        count(Verdict::kOutOfTolerance) + " re-center, " +
-                        count(Verdict::kUncertain) + " uncertain, " +
-                        count(Verdict::kInTolerance) + " centered, " +
-                        count(Verdict::kNotMeasured) + " not measured";
-    std::string facts = std::to_string(photo_.tags) + " tags, rms " +
-                        FixedDecimals(photo_.rms_px, 2) + " px; damper " +
-                        DamperWord(photo_.damper) +
-                        "; offsets from all photos of the visit, ± expanded uncertainty (k = 2)";
-    std::vector<LabelLine> lines{{CleanText(title), kNameSizePx, kWhite, true},
-                                 {facts, kTextSizePx, kGray, false}};
-    for (const std::string& warning : photo_.warnings) {
-      lines.push_back({CleanText("Warning: " + warning), kTextSizePx, kYellow, false});
-    }
-    double height = 1.5 * kPaddingPx * scale_;
-    for (const LabelLine& line : lines) height += 1.2 * line.size_px * scale_;
-    canvas_.Box({-1.0, -1.0}, {canvas_.Width() + 2.0, height}, kBlack, 0.8);
-    double y = 0.5 * kPaddingPx * scale_;
-    for (const LabelLine& line : lines) {
-      y += 1.2 * line.size_px * scale_;
-      const double size = line.size_px * scale_;
-      canvas_.Text(Fitted(line.text, size, line.bold), {24.0 * scale_, y - 0.2 * size}, size,
-                   line.color, line.bold);
-    }
-    return height + 10.0 * scale_;
-  }
-
-  struct LegendItem {
-    std::string text;
-    std::optional<LineStyle> line;
-    std::optional<Verdict> verdict;
-    bool ring = false;
-    bool arrow = false;
-  };
-
-  std::vector<LegendItem> LegendItems() const {
-    std::vector<LegendItem> items;
-    items.push_back({"tine as found", FoundStyle(), {}});
-    items.push_back({"prolonged to the pickup", ProlongedStyle(), {}});
-    items.push_back({"where it should point", IdealStyle(), {}});
-    items.push_back({"pole tip", RingStyle(), {}, true});
-    items.push_back({"offset, " + FixedDecimals(kOffsetArrowScale, 0) + " × enlarged",
-                     ArrowStyle(), {}, false, true});
-    for (const Verdict verdict : {Verdict::kOutOfTolerance, Verdict::kUncertain,
-                                  Verdict::kInTolerance, Verdict::kNotMeasured}) {
-      items.push_back({VerdictWord(verdict, Quantity::kLateral), {}, verdict});
-    }
-    return items;
-  }
-
-  void DrawLegendSymbol(const LegendItem& item, double x, double y, double width) {
-    if (item.verdict) {
-      const VerdictLook look = LookOf(*item.verdict);
-      canvas_.Mark(look.shape, {x + 0.5 * width, y}, 0.45 * kNameSizePx * scale_, look.color);
-    } else if (item.ring) {
-      std::vector<Vector2d> circle;
-      for (int i = 0; i < 40; ++i) {
-        const double angle = 2.0 * std::numbers::pi * i / 40;
-        circle.emplace_back(x + 0.5 * width + 16.0 * scale_ * std::cos(angle),
-                            y + 16.0 * scale_ * std::sin(angle));
-      }
-      canvas_.Polyline(circle, *item.line, true);
-    } else if (item.arrow) {
-      canvas_.Arrow({x, y}, {x + width, y}, *item.line, 22.0 * scale_);
-    } else {
-      canvas_.Polyline({{x, y}, {x + width, y}}, *item.line);
-    }
-  }
-
-  // Gives the y above which the picture is free.
-  double DrawLegend() {
-    const double size = kTextSizePx * scale_;
-    const double line_height = 1.5 * size;
-    const std::vector<LegendItem> items = LegendItems();
-    const auto symbol_width = [&](const LegendItem& item) {
-      return (item.line && !item.ring ? 90.0 : 44.0) * scale_;
-    };
-    // Flowed into as many lines as the width asks for: a portrait picture takes two.
-    std::vector<std::pair<double, int>> places;
-    double x = 24.0 * scale_;
-    int line = 0;
-    for (const LegendItem& item : items) {
-      const double width =
-          symbol_width(item) + 12.0 * scale_ + canvas_.TextWidth(item.text, size) + 44.0 * scale_;
-      if (x + width > canvas_.Width() && x > 24.0 * scale_) {
-        x = 24.0 * scale_;
-        ++line;
-      }
-      places.emplace_back(x, line);
-      x += width;
-    }
-    const double height = (line + 1) * line_height + kPaddingPx * scale_;
-    const double top = canvas_.Height() - height;
-    canvas_.Box({-1.0, top}, {canvas_.Width() + 2.0, height + 1.0}, kBlack, 0.8);
-    for (std::size_t i = 0; i < items.size(); ++i) {
-      const double middle = top + (places[i].second + 0.5) * line_height + 0.5 * kPaddingPx * scale_;
-      const double width = symbol_width(items[i]);
-      DrawLegendSymbol(items[i], places[i].first, middle, width);
-      canvas_.Text(items[i].text, {places[i].first + width + 12.0 * scale_, middle + 0.35 * size},
-                   size, kWhite);
-    }
-    return top - 10.0 * scale_;
   }
 
   Canvas canvas_;

@@ -57,9 +57,7 @@ std::int64_t Statement::Integer(int column) const {
   return sqlite3_column_int64(statement_.get(), column);
 }
 
-double Statement::Real(int column) const {
-  return sqlite3_column_double(statement_.get(), column);
-}
+double Statement::Real(int column) const { return sqlite3_column_double(statement_.get(), column); }
 
 std::string Statement::Text(int column) const {
   const unsigned char* text = sqlite3_column_text(statement_.get(), column);

@@ -27,9 +27,7 @@ class Statement {
   Statement& Bind(std::string_view text);
   Statement& BindBlob(std::span<const std::uint8_t> bytes);
   Statement& BindNull();
-  Statement& Bind(const std::optional<double>& value) {
-    return value ? Bind(*value) : BindNull();
-  }
+  Statement& Bind(const std::optional<double>& value) { return value ? Bind(*value) : BindNull(); }
 
   /// True: a row is there; false: done.
   [[nodiscard]] Result<bool> Step();

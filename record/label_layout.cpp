@@ -18,9 +18,8 @@ struct Pool {
 double LabelShrink(std::size_t count, const LabelBand& band) {
   if (count < 2) return 1.0;
   // Staggered, neighbours are half a label apart; the outermost stick out by half a label each.
-  const double needed =
-      0.5 * (band.label_width_px + band.gap_px) * static_cast<double>(count - 1) +
-      band.label_width_px;
+  const double needed = 0.5 * (band.label_width_px + band.gap_px) * static_cast<double>(count - 1) +
+                        band.label_width_px;
   return std::min(1.0, (band.right_px - band.left_px) / needed);
 }
 
@@ -46,15 +45,15 @@ std::vector<LabelPlace> PlaceLabels(const std::vector<double>& targets_x_px,
     }
   }
   const double lowest = band.left_px + 0.5 * band.label_width_px;
-  const double highest = std::max(lowest, band.right_px - 0.5 * band.label_width_px -
-                                              static_cast<double>(count - 1) * step);
+  const double highest = std::max(
+      lowest, band.right_px - 0.5 * band.label_width_px - static_cast<double>(count - 1) * step);
   std::vector<LabelPlace> places;
   for (const Pool& pool : pools) {
     const double y = std::clamp(pool.Mean(), lowest, highest);
     for (std::size_t i = 0; i < pool.count; ++i) {
       const std::size_t index = places.size();
-      places.push_back({y + static_cast<double>(index) * step,
-                        staggered ? static_cast<int>(index % 2) : 0});
+      places.push_back(
+          {y + static_cast<double>(index) * step, staggered ? static_cast<int>(index % 2) : 0});
     }
   }
   return places;

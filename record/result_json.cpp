@@ -145,8 +145,8 @@ std::vector<std::string> CsvHeader() {
     header.push_back(Key(figure.name, Key("_", figure.unit)));
     header.push_back(Key(figure.name, Key("_u_", figure.unit)));
   }
-  header.insert(header.end(), {"correction_deg", "lateral_verdict", "height_verdict",
-                               "gap_verdict"});
+  header.insert(header.end(),
+                {"correction_deg", "lateral_verdict", "height_verdict", "gap_verdict"});
   for (const Place& place : kPlaces) {
     for (const char* axis : {"_x_mm", "_y_mm", "_z_mm"}) header.push_back(Key(place.name, axis));
   }
@@ -201,9 +201,9 @@ NoteMeasurement NoteFromJson(const nlohmann::json& json) {
   for (const Figure& figure : kFigures) {
     const std::string key = Key(figure.name, Key("_", figure.unit));
     if (!json.contains(key)) continue;
-    note.*figure.member = Measured{
-        json.at(key).get<double>(),
-        json.at(Key(figure.name, Key("_u_", figure.unit))).get<double>()};
+    note.*figure.member =
+        Measured{json.at(key).get<double>(),
+                 json.at(Key(figure.name, Key("_u_", figure.unit))).get<double>()};
   }
   if (json.contains("correction_deg")) note.correction_deg = json["correction_deg"].get<double>();
   const nlohmann::json& verdict = json.at("verdict");
@@ -241,8 +241,7 @@ PhotoMeasurement PhotoFromJson(const nlohmann::json& json) {
   photo.camera.cx_px = camera.at("cx").get<double>();
   photo.camera.cy_px = camera.at("cy").get<double>();
   photo.camera.distortion = camera.at("distortion").get<std::array<double, 5>>();
-  const auto rows =
-      json.at("camera_from_harp").get<std::array<std::array<double, 4>, 3>>();
+  const auto rows = json.at("camera_from_harp").get<std::array<std::array<double, 4>, 3>>();
   for (int r = 0; r < 3; ++r) {
     for (int c = 0; c < 4; ++c) {
       photo.camera_from_harp(r, c) = rows[static_cast<std::size_t>(r)][static_cast<std::size_t>(c)];

@@ -14,7 +14,7 @@ namespace tinesight {
 namespace {
 
 constexpr std::size_t kColumns = 100;
-constexpr std::size_t kNoteIndent = 9;  // mark and name stand in front of it
+constexpr std::size_t kNoteIndent = 10;  // mark and name stand in front of it
 
 enum class Group { kOut, kUncertain, kGood, kNotMeasured };
 
@@ -60,12 +60,11 @@ double Excess(const std::optional<Measured>& measured, double target, double tol
 double Badness(const NoteMeasurement& note, const InstrumentProfile* profile) {
   const NoteProfile* nominal = profile != nullptr ? profile->Find(note.midi) : nullptr;
   if (nominal == nullptr) return Excess(note.lateral_mm, 0.0, 1.0, note.lateral_verdict);
-  return std::max({Excess(note.lateral_mm, 0.0, nominal->tolerance_lateral_mm,
-                          note.lateral_verdict),
-                   Excess(note.height_mm, nominal->height_mm, nominal->tolerance_height_mm,
-                          note.height_verdict),
-                   Excess(note.gap_mm, nominal->gap_mm, nominal->tolerance_gap_mm,
-                          note.gap_verdict)});
+  return std::max(
+      {Excess(note.lateral_mm, 0.0, nominal->tolerance_lateral_mm, note.lateral_verdict),
+       Excess(note.height_mm, nominal->height_mm, nominal->tolerance_height_mm,
+              note.height_verdict),
+       Excess(note.gap_mm, nominal->gap_mm, nominal->tolerance_gap_mm, note.gap_verdict)});
 }
 
 class TableWriter {
@@ -108,12 +107,8 @@ class TableWriter {
 
   std::string Colored(const std::string& text, Group group) const {
     if (!options_.color) return text;
-    // Orange-red, yellow and blue stay apart for every common kind of color blindness.
-    const char* code = group == Group::kOut         ? "\x1b[1;31m"
-                       : group == Group::kUncertain ? "\x1b[33m"
-                       : group == Group::kGood      ? "\x1b[34m"
-                                                    : "\x1b[2m";
-    return code + text + "\x1b[0m";
+    // Bold and yellow stay apart for every kind of color blindness and on any background.
+    return (group == Group::kOut ? "\x1b[1;31m" : "\x1b[33m") + text + "\x1b[0m";
   }
 
   void Paragraph(const std::string& text) {
@@ -155,8 +150,8 @@ class TableWriter {
     std::string uncertain;
     for (std::size_t i = 0; i < verdicts.size(); ++i) {
       const auto [verdict, quantity] = verdicts[i];
-      if (verdict == Verdict::kUncertain) uncertain += (uncertain.empty() ? "" : ", ") +
-                                                       std::string(kNames[i]);
+      if (verdict == Verdict::kUncertain)
+        uncertain += (uncertain.empty() ? "" : ", ") + std::string(kNames[i]);
       if (verdict != Verdict::kOutOfTolerance) continue;
       if (quantity == Quantity::kLateral) {
         out = VerdictWord(verdict, quantity);
@@ -173,24 +168,33 @@ class TableWriter {
     const NoteProfile* nominal =
         options_.profile != nullptr ? options_.profile->Find(note.midi) : nullptr;
     if (nominal == nullptr) return "";
-    std::string targets;
-    const auto add = [&](const char* name, Verdict verdict, double target, double tolerance) {
-      if (verdict != Verdict::kOutOfTolerance && verdict != Verdict::kUncertain) return;
-      targets += (targets.empty() ? "Target " : ", ") + std::string(name) + " " +
-                 FixedDecimals(target, 2) + PlusMinus() + FixedDecimals(tolerance, 2) + " mm";
+    std::vector<std::string> targets;
+    const auto flagged = [](Verdict verdict) {
+      return verdict == Verdict::kOutOfTolerance || verdict == Verdict::kUncertain;
     };
-    add("lateral", note.lateral_verdict, 0.0, nominal->tolerance_lateral_mm);
-    add("height", note.height_verdict, nominal->height_mm, nominal->tolerance_height_mm);
-    add("gap", note.gap_verdict, nominal->gap_mm, nominal->tolerance_gap_mm);
-    return targets.empty() ? "" : targets + ".";
+    const auto range = [](double target, double tolerance) {
+      return FixedDecimals(target - tolerance, 2) + " to " + FixedDecimals(target + tolerance, 2);
+    };
+    if (flagged(note.lateral_verdict)) {
+      targets.push_back("lateral at most " + FixedDecimals(nominal->tolerance_lateral_mm, 2));
+    }
+    if (flagged(note.height_verdict)) {
+      targets.push_back("height " + range(nominal->height_mm, nominal->tolerance_height_mm));
+    }
+    if (flagged(note.gap_verdict)) {
+      targets.push_back("gap " + range(nominal->gap_mm, nominal->tolerance_gap_mm));
+    }
+    std::string text;
+    for (const std::string& target : targets) text += (text.empty() ? "" : ", ") + target;
+    return text.empty() ? "" : "Should be: " + text + " mm.";
   }
 
   void WriteFlaggedNote(const NoteMeasurement& note, Group group) {
     std::string line = "  ";
     line += Mark(group);
-    line += "  " + PadRight(note.name, 4);
-    line += PadRight(Lateral(note, false) + std::string(QuantityMark(note.lateral_verdict)),
-                     Wider(29));
+    line += "  " + PadRight(note.name, 5);
+    line +=
+        PadRight(Lateral(note, false) + std::string(QuantityMark(note.lateral_verdict)), Wider(29));
     line += PadRight(Height(note) + std::string(QuantityMark(note.height_verdict)), Wider(20));
     line += PadRight(Figure(note.gap_mm) + std::string(QuantityMark(note.gap_verdict)), Wider(14));
     line += VerdictText(note);
@@ -207,10 +211,9 @@ class TableWriter {
     std::stable_sort(out.begin(), out.end(), [&](const auto* a, const auto* b) {
       return Badness(*a, options_.profile) > Badness(*b, options_.profile);
     });
-    const std::string header = PadRight("     Note", kNoteIndent) +
-                               PadRight("Lateral offset, mm", Wider(29)) +
-                               PadRight("Height, mm", Wider(20)) +
-                               PadRight("Gap, mm", Wider(14)) + "Verdict";
+    const std::string header =
+        PadRight("     Note", kNoteIndent) + PadRight("Lateral offset, mm", Wider(29)) +
+        PadRight("Height, mm", Wider(20)) + PadRight("Gap, mm", Wider(14)) + "Verdict";
     if (!out.empty()) {
       Heading("Needs work, worst first (! out of tolerance, ? uncertain)");
       Line(header);
@@ -238,7 +241,7 @@ class TableWriter {
     const auto value = [](const std::optional<Measured>& measured) {
       return measured ? FixedDecimals(measured->value, 2) : std::string("-");
     };
-    return "  =  " + PadRight(note.name, 4) + PadRight(Lateral(note, true), Wider(20)) +
+    return "  =  " + PadRight(note.name, 5) + PadRight(Lateral(note, true), Wider(20)) +
            PadLeft(value(note.height_mm), 6) + PadLeft(value(note.gap_mm), 7) + "   ";
   }
 
@@ -249,7 +252,7 @@ class TableWriter {
     for (const NoteMeasurement* note : missing) {
       const std::vector<std::string> reason =
           WrapText(CleanText(note->reason, options_.ascii_only), kColumns - kNoteIndent);
-      Line("  x  " + PadRight(note->name, 4) + (reason.empty() ? "" : reason.front()));
+      Line("  x  " + PadRight(note->name, 5) + (reason.empty() ? "" : reason.front()));
       for (std::size_t i = 1; i < reason.size(); ++i) {
         Line(std::string(kNoteIndent, ' ') + reason[i]);
       }
@@ -262,18 +265,16 @@ class TableWriter {
 
   void WriteSummary() {
     const auto count = [&](Verdict NoteMeasurement::*member, Verdict verdict) {
-      return static_cast<std::size_t>(
-          std::count_if(visit_.notes.begin(), visit_.notes.end(), [&](const auto& note) {
-            return note.lateral_mm && note.*member == verdict;
-          }));
+      return static_cast<std::size_t>(std::count_if(
+          visit_.notes.begin(), visit_.notes.end(),
+          [&](const auto& note) { return note.lateral_mm && note.*member == verdict; }));
     };
     const std::size_t missing = InGroup(Group::kNotMeasured).size();
     const std::size_t measured = visit_.notes.size() - missing;
     if (!text_.empty()) text_ += '\n';
     Line(Count(measured, measured == 1 ? "note measured: " : "notes measured: ") +
          Count(count(&NoteMeasurement::lateral_verdict, Verdict::kInTolerance), "centered, ") +
-         Count(count(&NoteMeasurement::lateral_verdict, Verdict::kOutOfTolerance),
-               "re-center, ") +
+         Count(count(&NoteMeasurement::lateral_verdict, Verdict::kOutOfTolerance), "re-center, ") +
          Count(count(&NoteMeasurement::lateral_verdict, Verdict::kUncertain), "uncertain; ") +
          Count(missing, "not measured."));
     const auto quantity = [&](const char* name, Verdict NoteMeasurement::*member) {
@@ -282,8 +283,8 @@ class TableWriter {
              Count(count(member, Verdict::kUncertain), "uncertain, ") +
              Count(count(member, Verdict::kNotMeasured), "not judged");
     };
-    Line(quantity("Height", &NoteMeasurement::height_verdict) + ".  " +
-         quantity("Gap", &NoteMeasurement::gap_verdict) + ".");
+    Line(quantity("Height", &NoteMeasurement::height_verdict) + ".");
+    Line(quantity("Gap", &NoteMeasurement::gap_verdict) + ".");
     Line(std::string(options_.ascii_only ? "+/-" : "±") +
          " is the expanded uncertainty (k = 2). Height is from the pickup's center, as played.");
   }
@@ -296,8 +297,8 @@ class TableWriter {
         first = false;
         const std::string name = std::filesystem::path(photo.file).filename().string();
         const std::string told =
-            std::string(photo.used ? "" : "refused: ") + warning.substr(
-                warning.starts_with(photo.file + ": ") ? photo.file.size() + 2 : 0);
+            std::string(photo.used ? "" : "refused: ") +
+            warning.substr(warning.starts_with(photo.file + ": ") ? photo.file.size() + 2 : 0);
         std::string indent = "  ";
         for (const std::string& line :
              WrapText(CleanText(name + ": " + told, options_.ascii_only), kColumns - 4)) {
