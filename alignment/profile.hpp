@@ -42,6 +42,9 @@ struct InstrumentProfile {
   double note_spacing_mm = 13.7;
   double screw_pitch_mm = 25.4 / 32.0;  ///< #8-32 (ASME B1.1)
   double screw_spacing_mm = 30.0;       ///< between a tone bar's two screws
+  /// How far a tine's root lies ahead (toward the pickup) of the rear screw. 30: the block sits
+  /// under the forward screw.
+  double root_ahead_of_rear_screw_mm = 30.0;
   PriorUncertainty prior_u;
   std::vector<NoteProfile> notes;  ///< one per note of the compass, ascending, none missing
 
@@ -54,6 +57,10 @@ struct InstrumentProfile {
 /// Reads an instrument profile (DESIGN.md 9). Listed notes are interpolated to the ones between
 /// (lengths geometrically, everything else linearly). A missing tine_length_mm is computed from
 /// the cantilever formula. Rejects missing, non-finite and absurd values by note and key.
+///
+/// Required are `note_spacing_mm`, `notes` and, in each note, every key but `tine_length_mm`.
+/// Optional are `name`, `screw_pitch_mm`, `screw_spacing_mm`, `root_ahead_of_rear_screw_mm` and
+/// the object `prior_u` with any of the members of PriorUncertainty. Unknown keys are ignored.
 [[nodiscard]] Result<InstrumentProfile> ReadInstrumentProfile(const std::filesystem::path& file);
 
 }  // namespace tinesight

@@ -1,0 +1,323 @@
+#include "record/result_table.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <filesystem>
+#include <optional>
+#include <string_view>
+#include <vector>
+
+#include "record/text_util.hpp"
+
+namespace tinesight {
+namespace {
+
+constexpr std::size_t kColumns = 100;
+constexpr std::size_t kNoteIndent = 10;  // mark and name stand in front of it
+
+enum class Group { kOut, kUncertain, kGood, kNotMeasured };
+
+bool Any(const NoteMeasurement& note, Verdict verdict) {
+  return note.lateral_verdict == verdict || note.height_verdict == verdict ||
+         note.gap_verdict == verdict;
+}
+
+Group GroupOf(const NoteMeasurement& note) {
+  if (!note.lateral_mm) return Group::kNotMeasured;
+  if (Any(note, Verdict::kOutOfTolerance)) return Group::kOut;
+  if (Any(note, Verdict::kUncertain)) return Group::kUncertain;
+  return Group::kGood;
+}
+
+char Mark(Group group) {
+  switch (group) {
+    case Group::kOut:
+      return '!';
+    case Group::kUncertain:
+      return '?';
+    case Group::kGood:
+      return '=';
+    case Group::kNotMeasured:
+      break;
+  }
+  return 'x';
+}
+
+std::string_view QuantityMark(Verdict verdict) {
+  if (verdict == Verdict::kOutOfTolerance) return " !";
+  if (verdict == Verdict::kUncertain) return " ?";
+  return "";
+}
+
+// How far past its tolerance a quantity is for certain, in tolerances: what "worst" means.
+double Excess(const std::optional<Measured>& measured, double target, double tolerance,
+              Verdict verdict) {
+  if (!measured || verdict != Verdict::kOutOfTolerance || !(tolerance > 0.0)) return 0.0;
+  return (std::abs(measured->value - target) - measured->expanded_u) / tolerance;
+}
+
+double Badness(const NoteMeasurement& note, const InstrumentProfile* profile) {
+  const NoteProfile* nominal = profile != nullptr ? profile->Find(note.midi) : nullptr;
+  if (nominal == nullptr) return Excess(note.lateral_mm, 0.0, 1.0, note.lateral_verdict);
+  return std::max(
+      {Excess(note.lateral_mm, 0.0, nominal->tolerance_lateral_mm, note.lateral_verdict),
+       Excess(note.height_mm, nominal->height_mm, nominal->tolerance_height_mm,
+              note.height_verdict),
+       Excess(note.gap_mm, nominal->gap_mm, nominal->tolerance_gap_mm, note.gap_verdict)});
+}
+
+class TableWriter {
+ public:
+  TableWriter(const VisitMeasurement& visit, const TableOptions& options)
+      : visit_(visit), options_(options) {}
+
+  std::string Write() {
+    WriteFlagged();
+    WriteGood();
+    WriteNotMeasured();
+    WriteSummary();
+    WritePhotos();
+    return text_;
+  }
+
+ private:
+  std::vector<const NoteMeasurement*> InGroup(Group group) const {
+    std::vector<const NoteMeasurement*> notes;
+    for (const NoteMeasurement& note : visit_.notes) {
+      if (GroupOf(note) == group) notes.push_back(&note);
+    }
+    return notes;
+  }
+
+  std::string PlusMinus() const { return options_.ascii_only ? " +/- " : " ± "; }
+
+  // ASCII terminals get two columns more in every "value +/- U" column.
+  std::size_t Wider(std::size_t width) const { return width + (options_.ascii_only ? 2U : 0U); }
+
+  void Line(const std::string& line) {
+    const std::size_t end = line.find_last_not_of(' ');
+    text_ += line.substr(0, end == std::string::npos ? 0 : end + 1) + '\n';
+  }
+
+  void Heading(const std::string& heading) {
+    if (!text_.empty()) text_ += '\n';
+    Line(options_.color ? "\x1b[1m" + heading + "\x1b[0m" : heading);
+  }
+
+  std::string Colored(const std::string& text, Group group) const {
+    if (!options_.color) return text;
+    // Bold and yellow stay apart for every kind of color blindness and on any background.
+    return (group == Group::kOut ? "\x1b[1;31m" : "\x1b[33m") + text + "\x1b[0m";
+  }
+
+  void Paragraph(const std::string& text) {
+    for (const std::string& line :
+         WrapText(CleanText(text, options_.ascii_only), kColumns - kNoteIndent)) {
+      Line(std::string(kNoteIndent, ' ') + line);
+    }
+  }
+
+  std::string Figure(const std::optional<Measured>& measured) const {
+    if (!measured) return "-";
+    return FixedDecimals(measured->value, 2) + PlusMinus() + FixedDecimals(measured->expanded_u, 2);
+  }
+
+  std::string Lateral(const NoteMeasurement& note, bool short_words) const {
+    if (!note.lateral_mm) return "-";
+    std::string direction = LateralDirection(note.lateral_mm->value);
+    if (short_words && !direction.empty()) direction = direction.substr(7);
+    return FixedDecimals(std::abs(note.lateral_mm->value), 2) + PlusMinus() +
+           FixedDecimals(note.lateral_mm->expanded_u, 2) + (direction.empty() ? "" : " ") +
+           direction;
+  }
+
+  std::string Height(const NoteMeasurement& note) const {
+    if (!note.height_mm) return "-";
+    const double height = note.height_mm->value;
+    return FixedDecimals(std::abs(height), 2) + PlusMinus() +
+           FixedDecimals(note.height_mm->expanded_u, 2) + (height < 0.0 ? " below" : " above");
+  }
+
+  static std::string VerdictText(const NoteMeasurement& note) {
+    const std::array<std::pair<Verdict, Quantity>, 3> verdicts{
+        {{note.lateral_verdict, Quantity::kLateral},
+         {note.height_verdict, Quantity::kHeight},
+         {note.gap_verdict, Quantity::kGap}}};
+    static constexpr std::array<const char*, 3> kNames{"lateral", "height", "gap"};
+    std::string out;
+    std::string adjust;
+    std::string uncertain;
+    for (std::size_t i = 0; i < verdicts.size(); ++i) {
+      const auto [verdict, quantity] = verdicts[i];
+      if (verdict == Verdict::kUncertain)
+        uncertain += (uncertain.empty() ? "" : ", ") + std::string(kNames[i]);
+      if (verdict != Verdict::kOutOfTolerance) continue;
+      if (quantity == Quantity::kLateral) {
+        out = VerdictWord(verdict, quantity);
+      } else {
+        adjust += (adjust.empty() ? VerdictWord(verdict, quantity) + " " : " and ") + kNames[i];
+      }
+    }
+    if (!out.empty() && !adjust.empty()) out += ", ";
+    out += adjust;
+    return out.empty() ? "uncertain: " + uncertain : out;
+  }
+
+  std::string Targets(const NoteMeasurement& note) const {
+    const NoteProfile* nominal =
+        options_.profile != nullptr ? options_.profile->Find(note.midi) : nullptr;
+    if (nominal == nullptr) return "";
+    std::vector<std::string> targets;
+    const auto flagged = [](Verdict verdict) {
+      return verdict == Verdict::kOutOfTolerance || verdict == Verdict::kUncertain;
+    };
+    const auto range = [](double target, double tolerance) {
+      return FixedDecimals(target - tolerance, 2) + " to " + FixedDecimals(target + tolerance, 2);
+    };
+    if (flagged(note.lateral_verdict)) {
+      targets.push_back("lateral at most " + FixedDecimals(nominal->tolerance_lateral_mm, 2));
+    }
+    if (flagged(note.height_verdict)) {
+      targets.push_back("height " + range(nominal->height_mm, nominal->tolerance_height_mm));
+    }
+    if (flagged(note.gap_verdict)) {
+      targets.push_back("gap " + range(nominal->gap_mm, nominal->tolerance_gap_mm));
+    }
+    std::string text;
+    for (const std::string& target : targets) text += (text.empty() ? "" : ", ") + target;
+    return text.empty() ? "" : "Should be: " + text + " mm.";
+  }
+
+  void WriteFlaggedNote(const NoteMeasurement& note, Group group) {
+    std::string line = "  ";
+    line += Mark(group);
+    line += "  " + PadRight(note.name, 5);
+    line +=
+        PadRight(Lateral(note, false) + std::string(QuantityMark(note.lateral_verdict)), Wider(29));
+    line += PadRight(Height(note) + std::string(QuantityMark(note.height_verdict)), Wider(20));
+    line += PadRight(Figure(note.gap_mm) + std::string(QuantityMark(note.gap_verdict)), Wider(14));
+    line += VerdictText(note);
+    Line(Colored(line, group));
+    if (!note.advice.empty()) Paragraph(note.advice);
+    if (!note.reason.empty()) Paragraph(note.reason);
+    Paragraph(Targets(note));
+  }
+
+  void WriteFlagged() {
+    std::vector<const NoteMeasurement*> out = InGroup(Group::kOut);
+    const std::vector<const NoteMeasurement*> uncertain = InGroup(Group::kUncertain);
+    if (out.empty() && uncertain.empty()) return;
+    std::stable_sort(out.begin(), out.end(), [&](const auto* a, const auto* b) {
+      return Badness(*a, options_.profile) > Badness(*b, options_.profile);
+    });
+    const std::string header =
+        PadRight("     Note", kNoteIndent) + PadRight("Lateral offset, mm", Wider(29)) +
+        PadRight("Height, mm", Wider(20)) + PadRight("Gap, mm", Wider(14)) + "Verdict";
+    if (!out.empty()) {
+      Heading("Needs work, worst first (! out of tolerance, ? uncertain)");
+      Line(header);
+      for (const NoteMeasurement* note : out) WriteFlaggedNote(*note, Group::kOut);
+    }
+    if (!uncertain.empty()) {
+      Heading("Uncertain (?): measure again before turning anything");
+      Line(header);
+      for (const NoteMeasurement* note : uncertain) WriteFlaggedNote(*note, Group::kUncertain);
+    }
+  }
+
+  void WriteGood() {
+    const std::vector<const NoteMeasurement*> good = InGroup(Group::kGood);
+    if (good.empty()) return;
+    Heading("Good as they are (=): lateral offset, height, gap in mm");
+    const std::size_t rows = (good.size() + 1) / 2;  // two columns, read downward
+    for (std::size_t row = 0; row < rows; ++row) {
+      Line(CompactCell(*good[row]) +
+           (row + rows < good.size() ? "  " + CompactCell(*good[row + rows]) : ""));
+    }
+  }
+
+  std::string CompactCell(const NoteMeasurement& note) const {
+    const auto value = [](const std::optional<Measured>& measured) {
+      return measured ? FixedDecimals(measured->value, 2) : std::string("-");
+    };
+    return "  =  " + PadRight(note.name, 5) + PadRight(Lateral(note, true), Wider(20)) +
+           PadLeft(value(note.height_mm), 6) + PadLeft(value(note.gap_mm), 7) + "   ";
+  }
+
+  void WriteNotMeasured() {
+    const std::vector<const NoteMeasurement*> missing = InGroup(Group::kNotMeasured);
+    if (missing.empty()) return;
+    Heading("Not measured (x)");
+    for (const NoteMeasurement* note : missing) {
+      const std::vector<std::string> reason =
+          WrapText(CleanText(note->reason, options_.ascii_only), kColumns - kNoteIndent);
+      Line("  x  " + PadRight(note->name, 5) + (reason.empty() ? "" : reason.front()));
+      for (std::size_t i = 1; i < reason.size(); ++i) {
+        Line(std::string(kNoteIndent, ' ') + reason[i]);
+      }
+    }
+  }
+
+  static std::string Count(std::size_t n, const std::string& what) {
+    return std::to_string(n) + " " + what;
+  }
+
+  void WriteSummary() {
+    const auto count = [&](Verdict NoteMeasurement::*member, Verdict verdict) {
+      return static_cast<std::size_t>(std::count_if(
+          visit_.notes.begin(), visit_.notes.end(),
+          [&](const auto& note) { return note.lateral_mm && note.*member == verdict; }));
+    };
+    const std::size_t missing = InGroup(Group::kNotMeasured).size();
+    const std::size_t measured = visit_.notes.size() - missing;
+    if (!text_.empty()) text_ += '\n';
+    Line(Count(measured, measured == 1 ? "note measured: " : "notes measured: ") +
+         Count(count(&NoteMeasurement::lateral_verdict, Verdict::kInTolerance), "centered, ") +
+         Count(count(&NoteMeasurement::lateral_verdict, Verdict::kOutOfTolerance), "re-center, ") +
+         Count(count(&NoteMeasurement::lateral_verdict, Verdict::kUncertain), "uncertain; ") +
+         Count(missing, "not measured."));
+    const auto quantity = [&](const char* name, Verdict NoteMeasurement::*member) {
+      return std::string(name) + ": " + Count(count(member, Verdict::kInTolerance), "in range, ") +
+             Count(count(member, Verdict::kOutOfTolerance), "adjust, ") +
+             Count(count(member, Verdict::kUncertain), "uncertain, ") +
+             Count(count(member, Verdict::kNotMeasured), "not judged");
+    };
+    Line(quantity("Height", &NoteMeasurement::height_verdict) + ".");
+    Line(quantity("Gap", &NoteMeasurement::gap_verdict) + ".");
+    Line(std::string(options_.ascii_only ? "+/-" : "±") +
+         " is the expanded uncertainty (k = 2). Height is from the pickup's center, as played.");
+  }
+
+  void WritePhotos() {
+    bool first = true;
+    for (const PhotoMeasurement& photo : visit_.photos) {
+      for (const std::string& warning : photo.warnings) {
+        if (first) Heading("Photos");
+        first = false;
+        const std::string name = std::filesystem::path(photo.file).filename().string();
+        const std::string told =
+            std::string(photo.used ? "" : "refused: ") +
+            warning.substr(warning.starts_with(photo.file + ": ") ? photo.file.size() + 2 : 0);
+        std::string indent = "  ";
+        for (const std::string& line :
+             WrapText(CleanText(name + ": " + told, options_.ascii_only), kColumns - 4)) {
+          Line(indent + line);
+          indent = "    ";
+        }
+      }
+    }
+  }
+
+  const VisitMeasurement& visit_;
+  const TableOptions& options_;
+  std::string text_;
+};
+
+}  // namespace
+
+std::string ResultTable(const VisitMeasurement& visit, const TableOptions& options) {
+  return TableWriter(visit, options).Write();
+}
+
+}  // namespace tinesight
