@@ -175,7 +175,7 @@ DetectedPickups DetectPickups(const PhotoView& view, const PickupRow& row,
   result.protrusion_mm = FindProtrusion(view, tip_radius_mm, candidates);
   for (std::size_t i = 0; i < candidates.size(); ++i) {
     const Candidate& c = candidates[i];
-    DetectedPickup pickup;
+    DetectedPickup& pickup = result.pickups.emplace_back();
     pickup.index = row.pickups[i].index;
     pickup.flange = ObserveRing(view, c, c.flange);
     pickup.collar = ObserveRing(view, c, c.collar);
@@ -184,7 +184,6 @@ DetectedPickups DetectPickups(const PhotoView& view, const PickupRow& row,
       pickup.pole = ObservePole(view, c, tip_radius_mm, result.protrusion_mm, tip);
     }
     pickup.plane_mm = OnPlane(view, tip, options.row_z_mm).head<2>();
-    result.pickups.push_back(pickup);
   }
   return result;
 }

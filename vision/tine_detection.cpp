@@ -14,7 +14,6 @@ namespace {
 constexpr double kEdgeSigmaMm = 0.09;
 constexpr double kStretchMm = 3.0;
 constexpr double kOutlineWeight = 2.5;  // of edges against steadiness, both without unit
-constexpr double kBinMm = 4.0;
 constexpr double kBlurMarginMm = 0.1;  // columns this near an outline mix inside and outside
 
 float MedianOf(std::vector<float> values) {
@@ -424,30 +423,28 @@ RodFit RefineRod(const Straightened& picture, const Stretches& stretches, const 
   return fit;
 }
 
-/// Outline points gathered to a few points on the axis, each the weighted mean of its stretch.
+/// The fitted line as two points on the axis, placed where a line fit's errors are independent of
+/// each other: one standard deviation of the points' places to either side of their middle.
 std::vector<AxisPoint> GatherAxis(const Straightened& picture, const RodFit& fit, double span_mm) {
+  double weight = 0.0;
+  double sum = 0.0;
+  double squares = 0.0;
+  for (const OutlinePoint& p : fit.points) {
+    weight += p.weight;
+    sum += p.weight * p.along_mm;
+    squares += p.weight * p.along_mm * p.along_mm;
+  }
+  if (weight < 2.0) return {};
+  const double middle = sum / weight;
+  const double deviation = std::sqrt(std::max(0.0, squares / weight - middle * middle));
+  if (deviation < 1.0) return {};
   std::vector<AxisPoint> axis;
-  for (double from = 0.0; from < span_mm; from += kBinMm) {
-    double weight = 0.0;
-    double offset = 0.0;
-    double along = 0.0;
-    double sides[2] = {0.0, 0.0};
-    for (const OutlinePoint& p : fit.points) {
-      if (p.along_mm < from || p.along_mm >= from + kBinMm || p.weight <= 0.0) continue;
-      offset += p.weight * (p.across_mm - p.side * fit.half_width_mm -
-                            fit.line.At(p.along_mm, span_mm));
-      along += p.weight * p.along_mm;
-      weight += p.weight;
-      sides[p.side > 0.0 ? 1 : 0] += p.weight;
-    }
-    if (weight < 0.4) continue;
+  for (const double side : {-1.0, 1.0}) {
     AxisPoint point;
-    point.along_mm = along / weight;
-    const double across = fit.line.At(point.along_mm, span_mm) + offset / weight;
-    point.position_px = picture.PhotoPx(point.along_mm, across);
-    const double one_sided = std::min(sides[0], sides[1]) < 0.15 * weight ? 2.0 : 1.0;
-    point.sigma_px = std::max(0.05, one_sided * fit.scatter_mm / std::sqrt(weight) *
-                                        picture.PxPerMm(point.along_mm));
+    point.along_mm = middle + side * deviation;
+    point.position_px = picture.PhotoPx(point.along_mm, fit.line.At(point.along_mm, span_mm));
+    point.sigma_px =
+        fit.scatter_mm * std::sqrt(2.0 / weight) * picture.PxPerMm(point.along_mm);
     axis.push_back(point);
   }
   return axis;

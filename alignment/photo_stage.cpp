@@ -1,0 +1,191 @@
+#include "alignment/photo_stage.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+
+#include "alignment/note_name.hpp"
+#include "calibration/rig_pose.hpp"
+#include "vision/note_detection.hpp"
+#include "vision/photo.hpp"
+#include "vision/rig_detection.hpp"
+
+namespace tinesight {
+namespace {
+
+/// Pose from tags, then once more with the saddle points that the first pose lets us find.
+Result<RigPose> SolvePose(const Photo& photo, const MeasureRequest& request,
+                          RigObservations& seen) {
+  seen = DetectTags(photo.gray, request.rig);
+  auto pose = SolveRigPose(seen, request.rig, request.camera);
+  if (!pose) {
+    if (seen.tags.size() < 4 && LooksMirrored(photo.gray, request.rig)) {
+      return Fail("the picture is mirrored; save it as taken, without flipping");
+    }
+    return pose;
+  }
+  if (request.rig.points.empty()) return pose;
+  RefineRigPoints(photo.gray, request.rig, request.camera, *pose, seen);
+  if (seen.points.empty()) return pose;
+  auto sharper = SolveRigPose(seen, request.rig, request.camera);
+  return sharper ? sharper : pose;
+}
+
+/// Depth of the rig's far bar, on which the register card hangs.
+double PickupBarZMm(const Rig& rig) {
+  double z = -1e9;
+  for (const RigTag& tag : rig.tags) z = std::max(z, tag.CenterMm().z());
+  return z;
+}
+
+Eigen::Vector2d OnPlane(const PhotoView& view, const Eigen::Vector2d& px, double z_mm) {
+  const Eigen::Vector2d ray = view.camera.Undistort(px);
+  const Eigen::Isometry3d world_from_camera = view.camera_from_world.inverse();
+  const Eigen::Vector3d direction =
+      world_from_camera.linear() * Eigen::Vector3d(ray.x(), ray.y(), 1.0);
+  const Eigen::Vector3d center = world_from_camera.translation();
+  const double scale = (z_mm - center.z()) / direction.z();
+  return (center + scale * direction).head<2>();
+}
+
+struct Card {
+  int midi = 0;
+  double x_mm = 0.0;  // rig frame, in the plane of the pickup bar
+};
+
+std::vector<Card> FindCards(const RigObservations& seen, const PhotoView& view, const Rig& rig) {
+  std::vector<Card> cards;
+  for (const TagObservation& tag : seen.tags) {
+    if (tag.id < kRegisterCardBaseId || rig.FindTag(tag.id) != nullptr) continue;
+    Eigen::Vector2d middle = Eigen::Vector2d::Zero();
+    for (const Eigen::Vector2d& corner : tag.corners_px) middle += 0.25 * corner;
+    cards.push_back({tag.id - kRegisterCardBaseId,
+                     OnPlane(view, middle, PickupBarZMm(rig)).x()});
+  }
+  return cards;
+}
+
+/// MIDI number of the leftmost pickup, by the cards and by what the user said.
+Result<int> NameFirstPickup(const std::vector<DetectedPickup>& pickups,
+                            const std::vector<Card>& cards, const MeasureRequest& request) {
+  std::optional<int> by_card;
+  for (const Card& card : cards) {
+    const auto nearest = std::min_element(
+        pickups.begin(), pickups.end(), [&](const DetectedPickup& a, const DetectedPickup& b) {
+          return std::abs(a.plane_mm.x() - card.x_mm) < std::abs(b.plane_mm.x() - card.x_mm);
+        });
+    if (std::abs(nearest->plane_mm.x() - card.x_mm) > 0.45 * request.profile.note_spacing_mm) {
+      return Fail("the register card of " + NoteName(card.midi) +
+                  " hangs over no pickup; hang it over the pickup of its own note");
+    }
+    const int first = card.midi - nearest->index;
+    if (by_card && *by_card != first) {
+      return Fail("two register cards contradict each other; leave the right one on the bar");
+    }
+    by_card = first;
+  }
+  if (by_card && request.first_midi && *by_card != *request.first_midi) {
+    return Fail("its register card says that the first note in view is " + NoteName(*by_card) +
+                ", --first-note says " + NoteName(*request.first_midi) +
+                "; correct the one that is wrong");
+  }
+  if (by_card) return *by_card;
+  if (request.first_midi) return *request.first_midi;
+  return Fail("no register card is in view and --first-note was not given; say which note the "
+              "first one in view is");
+}
+
+PickupRowOptions RowOptions(const InstrumentProfile& profile, const Rig& rig, int midi_hint) {
+  const NoteProfile* note = profile.Find(midi_hint);
+  if (note == nullptr) note = &profile.notes[profile.notes.size() / 2];
+  PickupRowOptions options;
+  options.note_spacing_mm = profile.note_spacing_mm;
+  options.bobbin_diameter_mm = note->bobbin_diameter_mm;
+  options.pole_tip_diameter_mm = note->pole_tip_diameter_mm;
+  double min_x = 1e9;
+  double max_x = -1e9;
+  for (const RigTag& tag : rig.tags) {
+    min_x = std::min(min_x, tag.CenterMm().x());
+    max_x = std::max(max_x, tag.CenterMm().x());
+  }
+  options.min_x_mm = min_x - profile.note_spacing_mm;
+  options.max_x_mm = max_x + profile.note_spacing_mm;
+  return options;
+}
+
+/// Pickups by MIDI number with the geometry that the profile gives them; those outside the
+/// compass are left out.
+std::vector<NoteGeometry> NameNotes(DetectedPickups& pickups, int first_midi,
+                                    const InstrumentProfile& profile, PhotoMeasurement& report) {
+  std::vector<NoteGeometry> notes;
+  std::vector<DetectedPickup> inside;
+  for (const DetectedPickup& pickup : pickups.pickups) {
+    const NoteProfile* note = profile.Find(first_midi + pickup.index);
+    if (note == nullptr) continue;
+    inside.push_back(pickup);
+    notes.push_back({note->midi, note->tine_length_mm, note->tine_diameter_mm, note->gap_mm,
+                     note->height_mm});
+  }
+  if (inside.size() < pickups.pickups.size()) {
+    report.warnings.push_back(
+        std::to_string(pickups.pickups.size() - inside.size()) +
+        " pickups in view lie outside the instrument's compass and were left out; check the "
+        "register card and the profile");
+  }
+  pickups.pickups = std::move(inside);
+  return notes;
+}
+
+}  // namespace
+
+Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
+                               PhotoMeasurement& report) {
+  const auto photo = ReadPhoto(request.photos[index]);
+  if (!photo) return tl::unexpected<Error>(photo.error());
+  if (auto match = CheckPhotoMatchesCamera(*photo, request.camera); !match) {
+    return tl::unexpected<Error>(match.error());
+  }
+  RigObservations seen;
+  const auto pose = SolvePose(*photo, request, seen);
+  report.tags = static_cast<int>(seen.tags.size());
+  if (!pose) return tl::unexpected<Error>(pose.error());
+  report.rms_px = pose->rms_px;
+  report.warnings.insert(report.warnings.end(), pose->warnings.begin(), pose->warnings.end());
+
+  PhotoView view;
+  view.bgr = photo->bgr;
+  view.gray = photo->gray;
+  view.camera = pose->PhotoCamera(request.camera);
+  view.camera_from_world = pose->camera_from_rig;
+  const std::vector<Card> cards = FindCards(seen, view, request.rig);
+  const int hint = !cards.empty() ? cards.front().midi : request.first_midi.value_or(0);
+  const PickupRowOptions row_options = RowOptions(request.profile, request.rig, hint);
+  const auto row = FindPickupRow(view, row_options);
+  if (!row) return tl::unexpected<Error>(row.error());
+  DetectedPickups pickups = DetectPickups(view, *row, row_options);
+  const auto first_midi = NameFirstPickup(pickups.pickups, cards, request);
+  if (!first_midi) return tl::unexpected<Error>(first_midi.error());
+  const std::vector<NoteGeometry> notes =
+      NameNotes(pickups, *first_midi, request.profile, report);
+  if (notes.empty()) {
+    return Fail("none of its notes lies in the instrument's compass; check the register card "
+                "and --instrument");
+  }
+
+  NoteDetectionOptions options;
+  options.row_z_mm = row_options.row_z_mm;
+  options.debug_dir = request.debug_dir;
+  options.debug_prefix = request.photos[index].stem().string();
+  StagedPhoto staged;
+  staged.request_index = index;
+  staged.observations.camera = request.camera;
+  staged.observations.pose = *pose;
+  staged.observations.height_counts = request.damper != DamperState::kResting;
+  staged.observations.notes = DetectNotes(view, pickups, notes, options);
+  for (std::size_t i = 0; i < notes.size(); ++i) {
+    staged.pickup_plane_mm[notes[i].midi] = pickups.pickups[i].plane_mm;
+  }
+  return staged;
+}
+
+}  // namespace tinesight

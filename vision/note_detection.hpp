@@ -1,0 +1,41 @@
+#pragma once
+
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "vision/note_observation.hpp"
+#include "vision/photo_view.hpp"
+#include "vision/pickup_detection.hpp"
+
+namespace tinesight {
+
+/// What a note should look like: nominal geometry from the instrument profile.
+struct NoteGeometry {
+  int midi = 0;
+  double tine_length_mm = 100.0;
+  double tine_diameter_mm = 1.9;
+  double gap_mm = 1.4;
+  double height_mm = 1.0;
+};
+
+struct NoteDetectionOptions {
+  double row_z_mm = 0.0;  ///< of the pickups' faces in the carrier frame
+  /// Least systematic standard uncertainty of a rod's outline, whatever the scatter says: glare
+  /// and shade move both outlines together. Measured on rendered photos (tests/README.md).
+  double axis_floor_px = 0.35;
+  /// Existing folder for the straightened picture of every note, with candidates and chosen
+  /// outlines, as `<prefix>_<midi>.png`; absent: none are written.
+  std::optional<std::filesystem::path> debug_dir;
+  std::string debug_prefix;
+};
+
+/// Looks for each note's tine in front of its pickup. `notes` is parallel to `pickups.pickups`.
+/// The result is parallel too; a note without a tine has its `problem` set.
+[[nodiscard]] std::vector<NoteObservation> DetectNotes(const PhotoView& view,
+                                                       const DetectedPickups& pickups,
+                                                       const std::vector<NoteGeometry>& notes,
+                                                       const NoteDetectionOptions& options);
+
+}  // namespace tinesight
