@@ -65,7 +65,12 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
       if (tine) {
         seen.axis = tine->axis;
         seen.axis_score = tine->score;
-        for (AxisPoint& p : seen.axis) p.sigma_px = std::hypot(p.sigma_px, options.axis_floor_px);
+        const double px_per_mm = view.camera.fx_px /
+                                 (view.camera_from_world * prediction.pickup_mm).z();
+        for (AxisPoint& p : seen.axis) {
+          p.sigma_px = std::hypot(p.sigma_px, options.axis_floor_px,
+                                  0.5 * tine->disagreement_mm * px_per_mm);
+        }
       } else {
         seen.problem = "no rod of the tine's diameter stands out in front of its pickup";
       }

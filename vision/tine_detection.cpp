@@ -13,7 +13,10 @@ namespace {
 
 constexpr double kEdgeSigmaMm = 0.09;
 constexpr double kStretchMm = 3.0;
-constexpr double kOutlineWeight = 2.5;  // of edges against steadiness, both without unit
+constexpr double kOutlineWeight = 3.0;  // of edges against steadiness, both without unit
+// Share of a slow change of the profile along the rod that is forgiven: a highlight wanders a
+// little as the view changes, but a line that is askew changes the profile too.
+constexpr double kForgivenDrift = 0.85;
 constexpr double kBlurMarginMm = 0.1;  // columns this near an outline mix inside and outside
 
 float MedianOf(std::vector<float> values) {
@@ -111,7 +114,7 @@ class RodSearch {
     }
     noise2_ = NoiseVariance();
     cv::GaussianBlur(EdgeStrength(GradientNorm(stretches.bgr)), strength_, {0, 1},
-                     0.05 / Straightened::kAcrossStepMm, 0.0, cv::BORDER_REPLICATE);
+                     0.1 / Straightened::kAcrossStepMm, 0.0, cv::BORDER_REPLICATE);
   }
 
   [[nodiscard]] bool Usable() const { return used_.size() >= 4; }
@@ -302,7 +305,7 @@ class RodSearch {
     const cv::Vec3d covariance = suv - sv * (su / n);
     const double total = svv - sv.dot(sv) / n;
     const double explained = spread > 1e-9 ? covariance.dot(covariance) / spread : 0.0;
-    return std::max(0.0, total - explained) / n;
+    return std::max(0.0, total - kForgivenDrift * explained) / n;
   }
 
   const Straightened& picture_;
@@ -497,17 +500,20 @@ std::optional<TineDetection> DetectTine(const PhotoView& view, const TinePredict
   const RodSearch::Found start = search.Best();
   found.contrast = start.score;
   found.rival = start.rival;
-  const RodFit fit = RefineRod(picture, stretches, prediction, start.line,
-                               search.Used());
+  RodFit fit = RefineRod(picture, stretches, prediction, start.line, search.Used());
   if (fit.points.empty()) return std::nullopt;
+  // Steadiness and outlines err in different ways: their mean is better than either, and how far
+  // they disagree tells how much to trust it.
+  found.disagreement_mm = std::hypot(fit.line.tip_mm - start.line.tip_mm,
+                                     fit.line.root_mm - start.line.root_mm);
+  fit.line.tip_mm = 0.5 * (fit.line.tip_mm + start.line.tip_mm);
+  fit.line.root_mm = 0.5 * (fit.line.root_mm + start.line.root_mm);
   if (debug != nullptr) DrawDebug(picture, fit, span_mm, *debug);
 
   for (const OutlinePoint& p : fit.points) found.visible_mm += 0.5 * kStretchMm * p.weight;
   found.score = found.visible_mm / span_mm;
   found.scatter_px = fit.scatter_mm * picture.PxPerMm(0.3 * span_mm);
   found.width_ratio = 2.0 * fit.half_width_mm / prediction.diameter_mm;
-  found.search_tip_mm = start.line.tip_mm;
-  found.search_root_mm = start.line.root_mm;
   found.offset_tip_mm = fit.line.tip_mm;
   found.offset_root_mm = fit.line.root_mm;
   found.axis = GatherAxis(picture, fit, span_mm);

@@ -33,8 +33,7 @@ struct TineDetection {
   double visible_mm = 0.0;   ///< length of the tine with both outlines found
   double scatter_px = 0.0;   ///< robust standard deviation of single outline points
   double width_ratio = 1.0;  ///< found width over predicted
-  double search_tip_mm = 0.0;   ///< the search's line, before the outlines were fitted
-  double search_root_mm = 0.0;
+  double disagreement_mm = 0.0;  ///< between the steadiest line and the outlines' line
   double offset_tip_mm = 0.0;   ///< chosen line at the pickup's face, across the view
   double offset_root_mm = 0.0;  ///< and at the root
 };
