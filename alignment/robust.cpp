@@ -9,7 +9,11 @@ namespace tinesight {
 namespace {
 
 constexpr double kBiweightTuning = 4.685;
-constexpr int kIterations = 100;
+constexpr int kMostIterations = 100;
+// Largest last change of a fitted value, as a share of the mean residual: the start need only be
+// near, the biweight is the result.
+constexpr double kStartConverged = 1e-4;
+constexpr double kConverged = 1e-9;
 constexpr double kSmallestResidual = 1e-9;  // keeps 1/r finite in the start
 
 double Median(std::vector<double> values) {
@@ -47,6 +51,22 @@ Eigen::VectorXd ResidualLengths(const Eigen::VectorXd& k, const Eigen::MatrixXd&
   return (y - fitted).rowwise().norm();
 }
 
+// Reweights until no fitted value moves any more.
+template <typename Weights>
+void Iterate(const Eigen::VectorXd& k, const Eigen::MatrixXd& y, bool with_slope, double converged,
+             RobustLine& line, Weights weights) {
+  const double reach = k.cwiseAbs().maxCoeff();
+  for (int i = 0; i < kMostIterations; ++i) {
+    const RobustLine before = line;
+    const Eigen::ArrayXd lengths = ResidualLengths(k, y, line).array();
+    line.weights = weights(lengths);
+    FitWeighted(k, y, with_slope, line);
+    const double change =
+        (line.offset - before.offset).norm() + reach * (line.slope - before.slope).norm();
+    if (change <= converged * lengths.mean()) break;
+  }
+}
+
 double Scale(const Eigen::VectorXd& lengths, Eigen::Index dimensions, double degrees_of_freedom,
              double least_scale) {
   const std::vector<double> values(lengths.data(), lengths.data() + lengths.size());
@@ -77,21 +97,18 @@ RobustLine FitRobustLine(const Eigen::VectorXd& k, const Eigen::MatrixXd& y, boo
   FitWeighted(k, y, with_slope, line);
   // Least sum of distances by reweighting. Its design (k, the notes) is evenly spread, so no
   // single note has the leverage that would defeat it.
-  for (int i = 0; i < kIterations; ++i) {
-    line.weights = ResidualLengths(k, y, line).cwiseMax(kSmallestResidual).cwiseInverse();
-    FitWeighted(k, y, with_slope, line);
-  }
+  Iterate(k, y, with_slope, kStartConverged, line, [](const Eigen::ArrayXd& lengths) {
+    return lengths.max(kSmallestResidual).inverse().matrix().eval();
+  });
   // The scale is read once, from the robust start: a scale that follows the weights can shrink
   // until it throws out good notes.
   const double degrees_of_freedom =
       std::max(1.0, static_cast<double>(k.size()) - (with_slope ? 2.0 : 1.0));
   line.scale = Scale(ResidualLengths(k, y, line), y.cols(), degrees_of_freedom, least_scale);
   const double reach = kBiweightTuning * line.scale;
-  for (int i = 0; i < kIterations; ++i) {
-    const Eigen::ArrayXd ratio = ResidualLengths(k, y, line).array() / reach;
-    line.weights = (1.0 - ratio.square()).max(0.0).square();
-    FitWeighted(k, y, with_slope, line);
-  }
+  Iterate(k, y, with_slope, kConverged, line, [reach](const Eigen::ArrayXd& lengths) {
+    return (1.0 - (lengths / reach).square()).max(0.0).square().matrix().eval();
+  });
   line.effective_scale =
       std::max(least_scale, EffectiveScale(ResidualLengths(k, y, line).array() / reach, reach,
                                            static_cast<double>(y.cols()), degrees_of_freedom));
