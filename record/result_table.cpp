@@ -14,7 +14,7 @@ namespace tinesight {
 namespace {
 
 constexpr std::size_t kColumns = 100;
-constexpr std::size_t kNoteIndent = 10;  // mark and name stand in front of it
+constexpr std::size_t kNoteIndent = 8;  // mark and name stand in front of it
 
 enum class Group { kOut, kUncertain, kGood, kNotMeasured };
 
@@ -90,10 +90,7 @@ class TableWriter {
     return notes;
   }
 
-  std::string PlusMinus() const { return options_.ascii_only ? " +/- " : " ± "; }
-
-  // ASCII terminals get two columns more in every "value +/- U" column.
-  std::size_t Wider(std::size_t width) const { return width + (options_.ascii_only ? 2U : 0U); }
+  std::string PlusMinus() const { return options_.ascii_only ? "+/-" : " ± "; }
 
   void Line(const std::string& line) {
     const std::size_t end = line.find_last_not_of(' ');
@@ -156,12 +153,14 @@ class TableWriter {
       if (quantity == Quantity::kLateral) {
         out = VerdictWord(verdict, quantity);
       } else {
-        adjust += (adjust.empty() ? VerdictWord(verdict, quantity) + " " : " and ") + kNames[i];
+        adjust += (adjust.empty() ? VerdictWord(verdict, quantity) + " " : ", ") + kNames[i];
       }
     }
-    if (!out.empty() && !adjust.empty()) out += ", ";
+    if (!out.empty() && !adjust.empty()) out += "; ";
     out += adjust;
-    return out.empty() ? "uncertain: " + uncertain : out;
+    if (!out.empty()) return out;
+    // All three would not fit the line; the marks beside the figures say it as well.
+    return uncertain == "lateral, height, gap" ? "uncertain" : "uncertain: " + uncertain;
   }
 
   std::string Targets(const NoteMeasurement& note) const {
@@ -190,13 +189,12 @@ class TableWriter {
   }
 
   void WriteFlaggedNote(const NoteMeasurement& note, Group group) {
-    std::string line = "  ";
+    std::string line = " ";
     line += Mark(group);
-    line += "  " + PadRight(note.name, 5);
-    line +=
-        PadRight(Lateral(note, false) + std::string(QuantityMark(note.lateral_verdict)), Wider(29));
-    line += PadRight(Height(note) + std::string(QuantityMark(note.height_verdict)), Wider(20));
-    line += PadRight(Figure(note.gap_mm) + std::string(QuantityMark(note.gap_verdict)), Wider(14));
+    line += " " + PadRight(note.name, 5);
+    line += PadRight(Lateral(note, false) + std::string(QuantityMark(note.lateral_verdict)), 28);
+    line += PadRight(Height(note) + std::string(QuantityMark(note.height_verdict)), 20);
+    line += PadRight(Figure(note.gap_mm) + std::string(QuantityMark(note.gap_verdict)), 14);
     line += VerdictText(note);
     Line(Colored(line, group));
     if (!note.advice.empty()) Paragraph(note.advice);
@@ -211,9 +209,9 @@ class TableWriter {
     std::stable_sort(out.begin(), out.end(), [&](const auto* a, const auto* b) {
       return Badness(*a, options_.profile) > Badness(*b, options_.profile);
     });
-    const std::string header =
-        PadRight("     Note", kNoteIndent) + PadRight("Lateral offset, mm", Wider(29)) +
-        PadRight("Height, mm", Wider(20)) + PadRight("Gap, mm", Wider(14)) + "Verdict";
+    const std::string header = PadRight("   Note", kNoteIndent) +
+                               PadRight("Lateral offset, mm", 28) + PadRight("Height, mm", 20) +
+                               PadRight("Gap, mm", 14) + "Verdict";
     if (!out.empty()) {
       Heading("Needs work, worst first (! out of tolerance, ? uncertain)");
       Line(header);
@@ -241,7 +239,7 @@ class TableWriter {
     const auto value = [](const std::optional<Measured>& measured) {
       return measured ? FixedDecimals(measured->value, 2) : std::string("-");
     };
-    return "  =  " + PadRight(note.name, 5) + PadRight(Lateral(note, true), Wider(20)) +
+    return " = " + PadRight(note.name, 5) + PadRight(Lateral(note, true), 20) +
            PadLeft(value(note.height_mm), 6) + PadLeft(value(note.gap_mm), 7) + "   ";
   }
 
@@ -252,7 +250,7 @@ class TableWriter {
     for (const NoteMeasurement* note : missing) {
       const std::vector<std::string> reason =
           WrapText(CleanText(note->reason, options_.ascii_only), kColumns - kNoteIndent);
-      Line("  x  " + PadRight(note->name, 5) + (reason.empty() ? "" : reason.front()));
+      Line(" x " + PadRight(note->name, 5) + (reason.empty() ? "" : reason.front()));
       for (std::size_t i = 1; i < reason.size(); ++i) {
         Line(std::string(kNoteIndent, ' ') + reason[i]);
       }
