@@ -24,5 +24,6 @@ void PrintFailure(const std::string& message);
 // callback can see is told by throwing CLI::ValidationError (exit status 2).
 void AddStripsCommand(CLI::App& app, int& exit_status);
 void AddMeasureCommand(CLI::App& app, int& exit_status);
+void AddExportCommand(CLI::App& app, int& exit_status);
 
 }  // namespace tinesight
