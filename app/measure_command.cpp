@@ -71,7 +71,7 @@ DamperState Damper(const MeasureOptions& options) {
 // The same file under any spelling; missing files keep their absolute name.
 fs::path Identity(const std::string& file) {
   std::error_code code;
-  const fs::path canonical = fs::weakly_canonical(file, code);
+  const fs::path canonical = fs::weakly_canonical(fs::absolute(file), code);
   return code ? fs::path(file) : canonical;
 }
 
