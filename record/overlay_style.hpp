@@ -51,7 +51,7 @@ struct LabelLine {
 inline LineStyle ScaledStyle(double scale, const Color& color, double width_px,
                              std::vector<double> dashes_px = {}) {
   for (double& dash : dashes_px) dash *= scale;
-  return {color, std::max(1.0, width_px * scale), std::move(dashes_px), 0.7};
+  return {color, std::max(2.0, width_px * scale), std::move(dashes_px), 0.7};
 }
 inline LineStyle FoundStyle(double scale) { return ScaledStyle(scale, kOrange, 4.0); }
 inline LineStyle ProlongedStyle(double scale) {

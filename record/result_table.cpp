@@ -14,9 +14,11 @@ namespace tinesight {
 namespace {
 
 constexpr std::size_t kColumns = 100;
-constexpr std::size_t kNoteIndent = 10;  // mark and name stand in front of it
+constexpr std::size_t kNoteIndent = 8;  // mark and name stand in front of it
 
-enum class Group { kOut, kUncertain, kGood, kNotMeasured };
+// kPartly: the lateral offset is good, only height or gap is uncertain. From one photo that may be
+// every note; in the long form they would bury the few that need work.
+enum class Group { kOut, kUncertain, kPartly, kGood, kNotMeasured };
 
 bool Any(const NoteMeasurement& note, Verdict verdict) {
   return note.lateral_verdict == verdict || note.height_verdict == verdict ||
@@ -26,7 +28,8 @@ bool Any(const NoteMeasurement& note, Verdict verdict) {
 Group GroupOf(const NoteMeasurement& note) {
   if (!note.lateral_mm) return Group::kNotMeasured;
   if (Any(note, Verdict::kOutOfTolerance)) return Group::kOut;
-  if (Any(note, Verdict::kUncertain)) return Group::kUncertain;
+  if (note.lateral_verdict == Verdict::kUncertain) return Group::kUncertain;
+  if (Any(note, Verdict::kUncertain)) return Group::kPartly;
   return Group::kGood;
 }
 
@@ -35,6 +38,7 @@ char Mark(Group group) {
     case Group::kOut:
       return '!';
     case Group::kUncertain:
+    case Group::kPartly:
       return '?';
     case Group::kGood:
       return '=';
@@ -74,7 +78,9 @@ class TableWriter {
 
   std::string Write() {
     WriteFlagged();
-    WriteGood();
+    WriteCompact(Group::kPartly, "Lateral good, height or gap uncertain (?)");
+    for (const std::string& reason : ReasonsOnce(Group::kPartly)) Paragraph(reason);
+    WriteCompact(Group::kGood, "Good as they are (=)");
     WriteNotMeasured();
     WriteSummary();
     WritePhotos();
@@ -90,10 +96,7 @@ class TableWriter {
     return notes;
   }
 
-  std::string PlusMinus() const { return options_.ascii_only ? " +/- " : " ± "; }
-
-  // ASCII terminals get two columns more in every "value +/- U" column.
-  std::size_t Wider(std::size_t width) const { return width + (options_.ascii_only ? 2U : 0U); }
+  std::string PlusMinus() const { return options_.ascii_only ? "+/-" : " ± "; }
 
   void Line(const std::string& line) {
     const std::size_t end = line.find_last_not_of(' ');
@@ -156,12 +159,14 @@ class TableWriter {
       if (quantity == Quantity::kLateral) {
         out = VerdictWord(verdict, quantity);
       } else {
-        adjust += (adjust.empty() ? VerdictWord(verdict, quantity) + " " : " and ") + kNames[i];
+        adjust += (adjust.empty() ? VerdictWord(verdict, quantity) + " " : ", ") + kNames[i];
       }
     }
-    if (!out.empty() && !adjust.empty()) out += ", ";
+    if (!out.empty() && !adjust.empty()) out += "; ";
     out += adjust;
-    return out.empty() ? "uncertain: " + uncertain : out;
+    if (!out.empty()) return out;
+    // All three would not fit the line; the marks beside the figures say it as well.
+    return uncertain == "lateral, height, gap" ? "uncertain" : "uncertain: " + uncertain;
   }
 
   std::string Targets(const NoteMeasurement& note) const {
@@ -190,13 +195,12 @@ class TableWriter {
   }
 
   void WriteFlaggedNote(const NoteMeasurement& note, Group group) {
-    std::string line = "  ";
+    std::string line = " ";
     line += Mark(group);
-    line += "  " + PadRight(note.name, 5);
-    line +=
-        PadRight(Lateral(note, false) + std::string(QuantityMark(note.lateral_verdict)), Wider(29));
-    line += PadRight(Height(note) + std::string(QuantityMark(note.height_verdict)), Wider(20));
-    line += PadRight(Figure(note.gap_mm) + std::string(QuantityMark(note.gap_verdict)), Wider(14));
+    line += " " + PadRight(note.name, 5);
+    line += PadRight(Lateral(note, false) + std::string(QuantityMark(note.lateral_verdict)), 28);
+    line += PadRight(Height(note) + std::string(QuantityMark(note.height_verdict)), 20);
+    line += PadRight(Figure(note.gap_mm) + std::string(QuantityMark(note.gap_verdict)), 14);
     line += VerdictText(note);
     Line(Colored(line, group));
     if (!note.advice.empty()) Paragraph(note.advice);
@@ -211,9 +215,9 @@ class TableWriter {
     std::stable_sort(out.begin(), out.end(), [&](const auto* a, const auto* b) {
       return Badness(*a, options_.profile) > Badness(*b, options_.profile);
     });
-    const std::string header =
-        PadRight("     Note", kNoteIndent) + PadRight("Lateral offset, mm", Wider(29)) +
-        PadRight("Height, mm", Wider(20)) + PadRight("Gap, mm", Wider(14)) + "Verdict";
+    const std::string header = PadRight("   Note", kNoteIndent) +
+                               PadRight("Lateral offset, mm", 28) + PadRight("Height, mm", 20) +
+                               PadRight("Gap, mm", 14) + "Verdict";
     if (!out.empty()) {
       Heading("Needs work, worst first (! out of tolerance, ? uncertain)");
       Line(header);
@@ -226,35 +230,61 @@ class TableWriter {
     }
   }
 
-  void WriteGood() {
-    const std::vector<const NoteMeasurement*> good = InGroup(Group::kGood);
-    if (good.empty()) return;
-    Heading("Good as they are (=): lateral offset, height, gap in mm");
-    const std::size_t rows = (good.size() + 1) / 2;  // two columns, read downward
+  void WriteCompact(Group group, const std::string& heading) {
+    const std::vector<const NoteMeasurement*> notes = InGroup(group);
+    if (notes.empty()) return;
+    Heading(heading + ": lateral offset, height, gap in mm");
+    const std::size_t rows = (notes.size() + 1) / 2;  // two columns, read downward
     for (std::size_t row = 0; row < rows; ++row) {
-      Line(CompactCell(*good[row]) +
-           (row + rows < good.size() ? "  " + CompactCell(*good[row + rows]) : ""));
+      Line(CompactCell(*notes[row], group) +
+           (row + rows < notes.size() ? CompactCell(*notes[row + rows], group) : ""));
     }
   }
 
-  std::string CompactCell(const NoteMeasurement& note) const {
-    const auto value = [](const std::optional<Measured>& measured) {
-      return measured ? FixedDecimals(measured->value, 2) : std::string("-");
+  std::string CompactCell(const NoteMeasurement& note, Group group) const {
+    const auto value = [](const std::optional<Measured>& measured, Verdict verdict) {
+      return (measured ? FixedDecimals(measured->value, 2) : std::string("-")) +
+             (verdict == Verdict::kUncertain ? "?" : " ");
     };
-    return "  =  " + PadRight(note.name, 5) + PadRight(Lateral(note, true), Wider(20)) +
-           PadLeft(value(note.height_mm), 6) + PadLeft(value(note.gap_mm), 7) + "   ";
+    std::string cell = " ";
+    cell += Mark(group);
+    cell += " " + PadRight(note.name, 5) + PadRight(Lateral(note, true), 20) +
+            PadLeft(value(note.height_mm, note.height_verdict), 7) +
+            PadLeft(value(note.gap_mm, note.gap_verdict), 8);
+    return PadRight(cell, 50);
+  }
+
+  // Notes that share a reason share its line. Names where there is no reason stand alone.
+  std::vector<std::string> ReasonsOnce(Group group) const {
+    std::vector<std::pair<std::string, std::string>> names_of_reason;
+    for (const NoteMeasurement* note : InGroup(group)) {
+      const auto same =
+          std::find_if(names_of_reason.begin(), names_of_reason.end(),
+                       [&](const auto& entry) { return entry.first == note->reason; });
+      if (same == names_of_reason.end()) {
+        names_of_reason.emplace_back(note->reason, note->name);
+      } else {
+        same->second += ", " + note->name;
+      }
+    }
+    std::vector<std::string> lines;
+    for (const auto& [reason, names] : names_of_reason) {
+      if (!reason.empty()) lines.push_back(names + ": " + reason);
+      if (reason.empty() && group == Group::kNotMeasured) lines.push_back(names);
+    }
+    return lines;
   }
 
   void WriteNotMeasured() {
-    const std::vector<const NoteMeasurement*> missing = InGroup(Group::kNotMeasured);
-    if (missing.empty()) return;
+    const std::vector<std::string> reasons = ReasonsOnce(Group::kNotMeasured);
+    if (reasons.empty()) return;
     Heading("Not measured (x)");
-    for (const NoteMeasurement* note : missing) {
-      const std::vector<std::string> reason =
-          WrapText(CleanText(note->reason, options_.ascii_only), kColumns - kNoteIndent);
-      Line("  x  " + PadRight(note->name, 5) + (reason.empty() ? "" : reason.front()));
-      for (std::size_t i = 1; i < reason.size(); ++i) {
-        Line(std::string(kNoteIndent, ' ') + reason[i]);
+    for (const std::string& reason : reasons) {
+      std::string start = " x ";
+      for (const std::string& line :
+           WrapText(CleanText(reason, options_.ascii_only), kColumns - start.size())) {
+        Line(start + line);
+        start = "   ";
       }
     }
   }

@@ -27,6 +27,9 @@ class TempFolder {
   }
 
   [[nodiscard]] const std::filesystem::path& Path() const { return path_; }
+  [[nodiscard]] std::filesystem::path operator/(const std::string& name) const {
+    return path_ / name;
+  }
 
   /// Writes a file in the folder and returns its path.
   std::filesystem::path Write(const std::string& name, std::string_view bytes) const {

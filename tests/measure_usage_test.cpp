@@ -1,0 +1,122 @@
+// What `tinesight measure` and `tinesight export` say to wrong usage and unusable files, before
+// any measuring: one clear line, the right exit status, nothing written.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <fstream>
+
+#include "calibration/file_io.hpp"
+#include "record/result_json.hpp"
+#include "record/visit_record.hpp"
+#include "tests/run_command.hpp"
+#include "tests/sample_visit.hpp"
+
+namespace tinesight {
+namespace {
+
+using testing::HasSubstr;
+using testing::StartsWith;
+
+class MeasureUsage : public testing::Test {
+ protected:
+  MeasureUsage() {
+    std::ofstream(folder_ / "camera.json")
+        << R"({"width":4032,"height":3024,"fx":3150,"fy":3150,"cx":2015.5,"cy":1511.5,)"
+        << R"("distortion":[0,0,0,0,0]})";
+    std::ofstream(folder_ / "rig.json")
+        << R"({"tags":[{"id":0,"corners_mm":[[0,0,0],[12,0,0],[12,12,0],[0,12,0]],"u_mm":0.05}]})";
+    const std::string rest =
+        R"(,"tine_diameter_mm":1.9,"pole_tip_diameter_mm":3,"bobbin_diameter_mm":13.6,"gap_mm":1.5,)"
+        R"("height_mm":1.2,"tolerance_lateral_mm":0.5,"tolerance_height_mm":0.5,)"
+        R"("tolerance_gap_mm":0.5})";
+    std::ofstream(folder_ / "instrument.json")
+        << R"({"name":"demo","note_spacing_mm":13.7,"notes":[{"midi":40,"tine_length_mm":80)"
+        << rest << R"(,{"midi":60,"tine_length_mm":50)" << rest << "]}";
+    std::ofstream(folder_ / "a.jpg") << "this is text, not a picture\n";
+    files_before_ = folder_.Count();
+  }
+
+  // Runs with the three files given, expects one line on stderr and an untouched folder.
+  void ExpectRefused(const std::string& arguments, int status, const std::string& says) {
+    ExpectRefusedRaw(
+        "measure --camera camera.json --rig rig.json --instrument instrument.json " + arguments,
+        status, says);
+  }
+  void ExpectRefusedRaw(const std::string& arguments, int status, const std::string& says) {
+    const CommandOutcome outcome = RunTinesight(arguments, folder_.Path());
+    EXPECT_EQ(outcome.status, status) << arguments << "\n" << outcome.err;
+    EXPECT_THAT(outcome.err, StartsWith("tinesight: "));
+    EXPECT_THAT(outcome.err, HasSubstr(says)) << arguments;
+    EXPECT_EQ(std::count(outcome.err.begin(), outcome.err.end(), '\n'), 1) << outcome.err;
+    EXPECT_EQ(outcome.out, "");
+    EXPECT_EQ(folder_.Count(), files_before_) << arguments;
+  }
+
+  TempFolder folder_;
+  long files_before_ = 0;
+};
+
+TEST_F(MeasureUsage, WrongUsageIsStatus2) {
+  ExpectRefused("", 2, "photos");
+  ExpectRefused("a.jpg --damper up", 2, "harp-raised, key-held or resting");
+  ExpectRefused("a.jpg --first-note H9", 2, "is no note name");
+  ExpectRefused("a.jpg --record r.tinerec", 2, "--visit");
+  ExpectRefused("a.jpg --visit 'as found'", 2, "--record");
+  ExpectRefused("a.jpg --debug", 2, "--overlays");
+  ExpectRefused("a.jpg --no-such-option", 2, "--no-such-option");
+  ExpectRefused("a.jpg --json a.jpg", 2, "named twice");
+  ExpectRefused("a.jpg --json out.json --csv ./out.json", 2, "named twice");
+  ExpectRefused("a.jpg --csv rig.json", 2, "named twice");
+  std::string many;
+  for (int i = 0; i < 41; ++i) many += "a.jpg ";
+  ExpectRefused(many, 2, "41 photos are more than the 40");
+  ExpectRefusedRaw("measure a.jpg", 2, "--camera");
+}
+
+TEST_F(MeasureUsage, MissingOrBadFilesAreStatus1) {
+  ExpectRefusedRaw("measure a.jpg --camera no.json --rig rig.json --instrument instrument.json", 1,
+                   "no.json");
+  ExpectRefusedRaw("measure a.jpg --camera camera.json --rig a.jpg --instrument instrument.json", 1,
+                   "a.jpg");
+  ExpectRefusedRaw("measure a.jpg --camera camera.json --rig rig.json --instrument rig.json", 1,
+                   "rig.json");
+  ExpectRefused("a.jpg --first-note C8", 1, "is not in the compass");
+}
+
+TEST_F(MeasureUsage, UnwritableOutputsAreToldBeforeMeasuringAndNothingIsWritten) {
+  for (const std::string option : {"--json", "--csv", "--record"}) {
+    const std::string visit = option == "--record" ? " --visit x" : "";
+    ExpectRefused("a.jpg " + option + " none/out" + visit, 1, "none/out: cannot be written");
+    ExpectRefused("a.jpg " + option + " a.jpg/out" + visit, 1, "is no folder");
+  }
+  ExpectRefused("a.jpg --json out.json --overlays a.jpg/dir", 1, "a.jpg/dir: cannot be written");
+  ExpectRefused("a.jpg --json out.json --overlays a.jpg", 1, "is no folder");
+  ExpectRefused("a.jpg --json .", 1, "is a folder");
+}
+
+TEST_F(MeasureUsage, ARecordThatCannotTakeTheVisitIsToldBeforeMeasuring) {
+  ASSERT_TRUE(AddVisit(folder_ / "r.tinerec", {"as found", "demo", {}, SampleVisit()}));
+  std::ofstream(folder_ / "text.tinerec") << std::string(500, 'x');
+  files_before_ = folder_.Count();
+  ExpectRefused("a.jpg --record r.tinerec --visit 'as found'", 1, "already has a visit");
+  ExpectRefused("a.jpg --record text.tinerec --visit x", 1, "is no service record");
+}
+
+TEST_F(MeasureUsage, ExportWritesAModelOrNothing) {
+  ASSERT_TRUE(WriteFileAtomically(folder_ / "result.json", ResultJson(SampleVisit())));
+  files_before_ = folder_.Count();
+  ExpectRefusedRaw("export result.json --model out.obj", 2, "must end in .ply");
+  ExpectRefusedRaw("export rig.json --model out.ply", 1, "is no result");
+  ExpectRefusedRaw("export result.json --model none/out.ply", 1, "does not exist");
+  const auto outcome = RunTinesight("export result.json --model out.ply", folder_.Path());
+  EXPECT_EQ(outcome.status, 0) << outcome.err;
+  EXPECT_EQ(outcome.out + outcome.err, "");
+  const std::string ply = *ReadFileBytes(folder_ / "out.ply");
+  EXPECT_THAT(ply, StartsWith("ply\nformat ascii 1.0\n"));
+  // Three notes: rod and disc of 2 × 24 + 2 vertices each, arrow of 4 × 24 + 2.
+  EXPECT_THAT(ply, HasSubstr("element vertex 594\n"));
+}
+
+}  // namespace
+}  // namespace tinesight
