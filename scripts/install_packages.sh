@@ -36,6 +36,7 @@ if [[ $EUID -ne 0 ]]; then
 fi
 
 echo "Installing ${#missing[@]} Debian packages: ${missing[*]}"
-"${as_root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get -q -o Acquire::Retries=3 update
+"${as_root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get -q -o Acquire::Retries=3 update ||
+  echo "install_packages.sh: not every package list could be updated; going on" >&2
 "${as_root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get -q -y -o Acquire::Retries=3 \
   -o Dpkg::Use-Pty=0 install --no-install-recommends "${missing[@]}"

@@ -32,7 +32,7 @@ if ! download; then
   echo "opencv_doc.sh: no package list yet, or an old one; updating it" >&2
   as_root=()
   if [[ $EUID -ne 0 ]]; then as_root=(sudo); fi
-  "${as_root[@]}" apt-get -q update >&2
+  "${as_root[@]}" apt-get -q update >&2 || true
   download
 fi
 
