@@ -36,7 +36,7 @@ run "$tinesight" strips --measured-along 100.0 --measured-across 100.0 \
 
 # 2. The phone and the rig as they are, from photos of the rig alone.
 run "$tinesight" calibrate "$samples"/rig/*.jpg --rig "$output/rig_nominal.json" \
-  --camera "$output/camera.json" --surveyed-rig "$output/rig.json"
+  --camera-out "$output/camera.json" --rig-out "$output/rig.json"
 
 # 3. Every note of the instrument, from two photos of each register.
 run "$tinesight" measure "$samples"/harp/*.jpg --camera "$output/camera.json" \
