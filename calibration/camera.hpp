@@ -44,7 +44,9 @@ struct Camera {
   /// Image position of a point of the camera frame. Precondition: z > 0.
   [[nodiscard]] Eigen::Vector2d Project(const Eigen::Vector3d& point_camera_mm) const;
 
-  /// Direction (x, y, 1) in the camera frame that projects to `position_px`.
+  /// Direction (x, y, 1) in the camera frame that projects to `position_px`, to 1e-12 of the focal
+  /// length. Not-a-number where no direction does: beyond the fold of a strong distortion, which
+  /// ReadCamera refuses within the picture's inner three quarters.
   [[nodiscard]] Eigen::Vector2d Undistort(const Eigen::Vector2d& position_px) const;
 };
 
@@ -65,6 +67,7 @@ Eigen::Matrix<T, 2, 1> ProjectPinhole(const Eigen::Matrix<T, 3, 1>& point_camera
 
 /// Reads a camera file (DESIGN.md 9: width, height, fx, fy, cx, cy, distortion; exif optional).
 /// The coefficients may also stand as the keys k1, k2, p1, p2, k3. Rejects absurd values by name.
+/// Added key: `standard_uncertainty`, an object with the keys fx, fy, cx, cy, k1, k2, p1, p2, k3.
 [[nodiscard]] Result<Camera> ReadCamera(const std::filesystem::path& file);
 
 /// Writes a camera file; whole or not at all.

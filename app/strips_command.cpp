@@ -1,0 +1,7 @@
+#include "app/commands.hpp"
+
+namespace tinesight {
+
+void AddStripsCommand(CLI::App&, int&) {}
+
+}  // namespace tinesight
