@@ -2,6 +2,7 @@
 
 #include <ceres/ceres.h>
 #include <ceres/rotation.h>
+#include <glog/logging.h>
 
 #include <Eigen/Cholesky>
 #include <algorithm>
@@ -111,7 +112,7 @@ class MeanAdjustment : public ceres::CostFunction {
     for (std::size_t i = 0; i < photos; ++i) mutable_parameter_block_sizes()->push_back(3);
   }
   bool Evaluate(double const* const* x, double* residual, double** jacobian) const override {
-    const std::array<double, 3> weight = {1.0 / 1e-7, 1.0 / 1e-4, 1.0 / 1e-4};
+    const std::array<double, 3> weight = {1.0 / 1e-6, 1.0 / 1e-3, 1.0 / 1e-3};
     const double share = 1.0 / static_cast<double>(photos_);
     for (std::size_t k = 0; k < 3; ++k) {
       double mean = 0.0;
@@ -176,7 +177,8 @@ class Round {
   Round(const BundleProblem& bundle, const BundleOptions& options, Blocks& blocks,
         const Rejected& rejected, const std::vector<double>& noise, double loss_sigmas);
 
-  bool Solve(int threads);
+  /// `rough`: only on the way, stop early.
+  bool Solve(int threads, bool rough);
   /// Fills normal matrices; false where singular.
   bool Covariance();
   /// Σ of the covariance-weighted information of one group: the parameters it pays for.
@@ -321,12 +323,26 @@ void Round::HoldConstant(const BundleProblem& bundle, const BundleOptions& optio
   }
 }
 
-bool Round::Solve(int threads) {
+/// Ceres warns of every step that it had to shorten. Libraries of ours return what went wrong.
+class QuietLog {
+ public:
+  QuietLog() : before_(FLAGS_minloglevel) { FLAGS_minloglevel = google::GLOG_FATAL; }
+  ~QuietLog() { FLAGS_minloglevel = before_; }
+  QuietLog(const QuietLog&) = delete;
+  QuietLog& operator=(const QuietLog&) = delete;
+
+ private:
+  int before_;
+};
+
+bool Round::Solve(int threads, bool rough) {
+  const QuietLog quiet;
   ceres::Solver::Options options;
-  options.linear_solver_type = ceres::SPARSE_NORMAL_CHOLESKY;
-  options.max_num_iterations = 300;
-  options.function_tolerance = 1e-12;
-  options.parameter_tolerance = 1e-12;
+  // The marks' own deviations are eliminated first; what remains is small and dense.
+  options.linear_solver_type = ceres::DENSE_SCHUR;
+  options.max_num_iterations = rough ? 40 : 300;
+  options.function_tolerance = rough ? 1e-4 : 1e-10;
+  options.parameter_tolerance = rough ? 1e-6 : 1e-10;
   options.gradient_tolerance = 1e-14;
   options.num_threads = threads;
   options.logging_type = ceres::SILENT;
@@ -658,7 +674,7 @@ Result<BundleResult> SolveBundle(const BundleProblem& problem, const BundleOptio
     for (int i = 0; i < kGraduatedRounds; ++i) {
       noise = RobustNoise(problem, residuals, groups);
       Round round(problem, options, blocks, rejected, noise, 2.0);
-      if (!round.Solve(options.threads)) return tl::unexpected(unsolved);
+      if (!round.Solve(options.threads, true)) return tl::unexpected(unsolved);
       residuals = ResidualsPx(problem, options, blocks);
     }
     noise = RobustNoise(problem, residuals, groups);
@@ -667,7 +683,7 @@ Result<BundleResult> SolveBundle(const BundleProblem& problem, const BundleOptio
   constexpr int kMostRounds = 15;
   for (int i = 0; i < kMostRounds; ++i) {
     Round round(problem, options, blocks, rejected, noise, 0.0);
-    if (!round.Solve(options.threads)) return tl::unexpected(unsolved);
+    if (!round.Solve(options.threads, false)) return tl::unexpected(unsolved);
     if (!round.Covariance()) {
       return Fail("the photos do not determine the calibration: too few of them, or all from the "
                   "same direction; add photos with the phone tilted and turned");

@@ -50,14 +50,15 @@ Guess GuessPose(const std::vector<cv::Point3d>& object, const std::vector<cv::Po
     const double rms = RmsPx(object, image, rvec, tvec, matrix);
     if (rms < best.rms_px) best = {pose, rms};
   };
+  const double well_px = 0.01 * camera.width_px;
   for (const bool robust : {false, true}) {
+    if (robust && best.rms_px < well_px) break;  // no gross outliers to search around
     try {
       cv::Mat rvec, tvec;
       if (robust) {
-        const float limit_px = 0.01F * static_cast<float>(camera.width_px);
         cv::Mat inliers;
-        if (cv::solvePnPRansac(object, image, matrix, cv::noArray(), rvec, tvec, false, 200,
-                               limit_px, 0.999, inliers, cv::SOLVEPNP_SQPNP)) {
+        if (cv::solvePnPRansac(object, image, matrix, cv::noArray(), rvec, tvec, false, 100,
+                               static_cast<float>(well_px), 0.999, inliers, cv::SOLVEPNP_SQPNP)) {
           consider(rvec, tvec, false);
         }
       } else if (cv::solvePnP(object, image, matrix, cv::noArray(), rvec, tvec, false,

@@ -24,9 +24,23 @@ constexpr std::array<int, 13> kViews = {1, 2, 3, 4, 5, 6, 7, 8, 9, 11, 12, 13, 1
 /// Noise of one refined corner coordinate; only a start, the residuals tell the true one.
 constexpr double kCornerSigmaPx = 0.2;
 
+/// cv::calibrateCamera (4.6), which made the recomputed uncertainties, divides the sum of squares
+/// by the number of points less that of parameters (702 − 86), though each point has two
+/// coordinates: the redundancy is 1404 − 86. Its figures are too large by the root of the ratio,
+/// which is the "1.3 to 1.4 times the true scatter" of DESIGN.md 11.
+const double kOpenCvInflation = std::sqrt((1404.0 - 86.0) / (702.0 - 86.0));
+
 std::filesystem::path DataFolder() {
   if (const char* folder = std::getenv("TINESIGHT_OPENCV_DOC")) return folder;
-  return "/usr/share/doc/opencv-doc/examples/data";
+  const std::filesystem::path data = "usr/share/doc/opencv-doc/examples/data";
+  if (std::filesystem::exists("/" / data / "left01.jpg")) return "/" / data;
+  // Where scripts/opencv_doc.sh unpacks the package.
+  const char* cache = std::getenv("XDG_CACHE_HOME");
+  const char* home = std::getenv("HOME");
+  const std::filesystem::path base = cache != nullptr
+                                         ? std::filesystem::path(cache)
+                                         : std::filesystem::path(home ? home : "/root") / ".cache";
+  return base / "tinesight/opencv-doc" / data;
 }
 
 std::string ViewName(const std::string& side, int view) {
@@ -39,7 +53,8 @@ std::vector<cv::Point2f> FindCorners(const std::string& name, int half_window_px
   if (gray.empty() || !cv::findChessboardCorners(gray, {kColumns, kRows}, corners)) return {};
   cv::cornerSubPix(
       gray, corners, {half_window_px, half_window_px}, {-1, -1},
-      {cv::TermCriteria::EPS + cv::TermCriteria::COUNT, 30, half_window_px > 8 ? 0.1 : 0.001});
+      // The stop criterion of the calibration sample whose output was published.
+      {cv::TermCriteria::EPS + cv::TermCriteria::COUNT, 30, 0.1});
   return corners;
 }
 
@@ -140,8 +155,8 @@ TEST_F(PublishedCalibration, LargeCornerWindowGivesThePublishedIntrinsics) {
   }
   // Published to five digits; the photographs' corners repeat to about 1e-4 px in the RMS.
   EXPECT_NEAR(result->rms_px, 0.39259, 2e-4);
-  // Independently recomputed standard uncertainty of f (SOURCES.md): 1.29 px.
-  EXPECT_NEAR(u[0], 1.29, 0.05);
+  // Independently recomputed uncertainty of f (SOURCES.md): ± 1.29 px, to its last digit.
+  EXPECT_NEAR(u[0] * kOpenCvInflation, 1.29, 0.006);
 }
 
 TEST_F(PublishedCalibration, SmallCornerWindowHalvesTheResidual) {
@@ -152,7 +167,7 @@ TEST_F(PublishedCalibration, SmallCornerWindowHalvesTheResidual) {
   // SOURCES.md, recomputed independently: f 532.722 ± 0.639, RMS 0.19656, left02 0.171.
   const auto& u = *result->cameras[0].standard_uncertainty;
   EXPECT_NEAR(result->cameras[0].fx_px, 532.722, 0.639 / 20.0);
-  EXPECT_NEAR(u[0], 0.639, 0.03);
+  EXPECT_NEAR(u[0] * kOpenCvInflation, 0.639, 0.006);
   EXPECT_NEAR(result->photos[1].rms_px, 0.171, 0.002);
 }
 
