@@ -1,0 +1,29 @@
+#include "vision/residual_noise.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+namespace tinesight {
+
+double RobustScale(const std::vector<double>& residuals) {
+  if (residuals.empty()) return 0.3;
+  std::vector<double> sizes(residuals.size());
+  std::transform(residuals.begin(), residuals.end(), sizes.begin(),
+                 [](double value) { return std::abs(value); });
+  const auto middle = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() / 2);
+  std::nth_element(sizes.begin(), middle, sizes.end());
+  return std::max(1.4826 * *middle, 0.3);  // 0.3: standard deviation of rounding, 1/sqrt(12)
+}
+
+double NeighbourInflation(const cv::Mat& grid) {
+  const double power = grid.dot(grid);
+  if (power <= 0.0) return 1.0;
+  const auto factor = [power](const cv::Mat& a, const cv::Mat& b) {
+    const double rho = std::clamp(a.dot(b) / power, 0.0, 0.9);
+    return (1.0 + rho) / (1.0 - rho);
+  };
+  return factor(grid.colRange(1, grid.cols), grid.colRange(0, grid.cols - 1)) *
+         factor(grid.rowRange(1, grid.rows), grid.rowRange(0, grid.rows - 1));
+}
+
+}  // namespace tinesight
