@@ -23,5 +23,6 @@ void PrintFailure(const std::string& message);
 // `exit_status`. Both arguments must outlive the parse. A wrong option value that only the
 // callback can see is told by throwing CLI::ValidationError (exit status 2).
 void AddStripsCommand(CLI::App& app, int& exit_status);
+void AddCalibrateCommand(CLI::App& app, int& exit_status);
 
 }  // namespace tinesight

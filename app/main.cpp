@@ -30,6 +30,7 @@ int Run(int argc, char** argv) {
 
   int exit_status = kExitOk;
   AddStripsCommand(app, exit_status);
+  AddCalibrateCommand(app, exit_status);
 
   try {
     app.parse(argc, argv);
