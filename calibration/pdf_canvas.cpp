@@ -17,7 +17,7 @@ namespace {
 
 constexpr double kPointsPerMm = 72.0 / 25.4;
 constexpr double kLineSpacing = 1.32;  // baseline to baseline, of the font size
-constexpr double kArrowHead_mm = 1.8;
+constexpr double kArrowHeadMm = 1.8;
 
 cairo_status_t Append(void* bytes, const unsigned char* data, unsigned int length) {
   static_cast<std::string*>(bytes)->append(reinterpret_cast<const char*>(data), length);
@@ -110,9 +110,9 @@ void PdfCanvas::Arrow(double x0_mm, double y0_mm, double x1_mm, double y1_mm, do
   if (!(length_mm > 0.0)) return;
   const double ux = (x1_mm - x0_mm) / length_mm;
   const double uy = (y1_mm - y0_mm) / length_mm;
-  const double base_x = x1_mm - kArrowHead_mm * ux;
-  const double base_y = y1_mm - kArrowHead_mm * uy;
-  const double half_mm = 0.35 * kArrowHead_mm;
+  const double base_x = x1_mm - kArrowHeadMm * ux;
+  const double base_y = y1_mm - kArrowHeadMm * uy;
+  const double half_mm = 0.35 * kArrowHeadMm;
   Line(x0_mm, y0_mm, base_x, base_y, line_mm, gray);
   cairo_move_to(context_.get(), x1_mm, y1_mm);
   cairo_line_to(context_.get(), base_x - half_mm * uy, base_y + half_mm * ux);

@@ -352,9 +352,9 @@ void AddWarnings(const Work& work, RigPose& pose) {
   const std::vector<int> counts = TagsByBar(work);
   for (std::size_t bar = 0; bar < counts.size(); ++bar) {
     if (counts[bar] >= 3) continue;
-    pose.warnings.push_back("only " + std::to_string(counts[bar]) + " tags of the " +
-                            work.bars.names[bar] +
-                            " were used: depth and view direction are less sure");
+    pose.warnings.push_back("only " + std::to_string(counts[bar]) +
+                            (counts[bar] == 1 ? " tag" : " tags") + " of the " +
+                            work.bars.names[bar] + " used: depth and view direction are less sure");
   }
   if (std::abs(pose.focal_scale - 1.0) > 3.0 * work.options.focal_scale_sigma) {
     pose.warnings.push_back("the focal length is " +

@@ -175,10 +175,11 @@ std::optional<double> MinimizePose(const std::vector<PoseMeasurement>& measureme
   PoseProblem pose(measurements, camera, options, loss, state);
   ceres::Solver::Options solver;
   solver.linear_solver_type = ceres::DENSE_QR;
-  solver.max_num_iterations = 200;
-  solver.function_tolerance = 1e-14;
+  const bool final_digits = loss == PoseLoss::kHuber;
+  solver.max_num_iterations = final_digits ? 200 : 60;
+  solver.function_tolerance = final_digits ? 1e-14 : 1e-7;
   solver.gradient_tolerance = 1e-14;
-  solver.parameter_tolerance = 1e-12;
+  solver.parameter_tolerance = final_digits ? 1e-12 : 1e-8;
   solver.logging_type = ceres::SILENT;
   ceres::Solver::Summary summary;
   ceres::Solve(solver, &pose.problem(), &summary);

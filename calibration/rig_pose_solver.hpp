@@ -35,7 +35,7 @@ struct PoseState {
 
 /// What the solve does about measurements that do not fit.
 enum class PoseLoss {
-  kCauchy,  ///< while there may be wrong ones: they lose their pull
+  kCauchy,  ///< while there may be wrong ones: they lose their pull; not run to the last digit
   kHuber,   ///< after they were dropped: near to least squares
 };
 

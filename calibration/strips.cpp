@@ -10,11 +10,11 @@ namespace tinesight {
 namespace {
 
 constexpr int kTagCells = 8;  // 6 × 6 bits and the black border
-constexpr double kLowestReading_mm = 95.0;
-constexpr double kHighestReading_mm = 105.0;
+constexpr double kLowestReadingMm = 95.0;
+constexpr double kHighestReadingMm = 105.0;
 
 // White between a saddle point's squares and the next tag: a cut goes through its middle.
-constexpr double kCutOffset_mm = 0.5 * (kSaddleSide_mm + 0.5 * (kTagPitch_mm - kTagSide_mm));
+constexpr double kCutOffsetMm = 0.5 * (kSaddleSideMm + 0.5 * (kTagPitchMm - kTagSideMm));
 
 std::string Short(double value) {
   std::string text = std::to_string(value);
@@ -24,7 +24,7 @@ std::string Short(double value) {
 }
 
 Result<void> CheckReading(const std::optional<double>& reading_mm, const char* name) {
-  if (!reading_mm || (*reading_mm >= kLowestReading_mm && *reading_mm <= kHighestReading_mm)) {
+  if (!reading_mm || (*reading_mm >= kLowestReadingMm && *reading_mm <= kHighestReadingMm)) {
     return {};
   }
   return Fail(std::string("the check line ") + name + " the strip reads " + Short(*reading_mm) +
@@ -46,14 +46,14 @@ struct PrintScale {
 
 PrintScale ScaleOf(const std::optional<double>& reading_mm, const StripOptions& options) {
   if (!reading_mm) return {1.0, options.unread_scale_u};
-  return {*reading_mm / kCheckLine_mm, options.reading_u_mm / kCheckLine_mm};
+  return {*reading_mm / kCheckLineMm, options.reading_u_mm / kCheckLineMm};
 }
 
 Rig BuildRig(const PrintScale& along, const PrintScale& across, double placement_u_mm) {
   const auto uncertainty_mm = [&](double dx_mm, double dy_mm) {
     return std::hypot(placement_u_mm, along.u * dx_mm, across.u * dy_mm);
   };
-  const double half_mm = 0.5 * kTagSide_mm;
+  const double half_mm = 0.5 * kTagSideMm;
   Rig rig;
   for (const StripBar& bar : kStripBars) {
     const auto place = [&](double x_mm, double y_mm) {
@@ -136,12 +136,12 @@ std::vector<OutlineMm> TagOutlines(int id, double side_mm) {
 }
 
 std::array<RectangleMm, 2> SaddleSquares() {
-  return {RectangleMm{-kSaddleSide_mm, -kSaddleSide_mm, kSaddleSide_mm, kSaddleSide_mm},
-          RectangleMm{0.0, 0.0, kSaddleSide_mm, kSaddleSide_mm}};
+  return {RectangleMm{-kSaddleSideMm, -kSaddleSideMm, kSaddleSideMm, kSaddleSideMm},
+          RectangleMm{0.0, 0.0, kSaddleSideMm, kSaddleSideMm}};
 }
 
 Result<std::vector<StripPiece>> CutStrip(double usable_mm, double tab_mm) {
-  const double half_mm = 0.5 * kStripLength_mm;
+  const double half_mm = 0.5 * kStripLengthMm;
   for (int count = 1; count <= kTagsPerStrip; ++count) {
     std::vector<StripPiece> pieces;
     double begin_mm = -half_mm;
@@ -149,9 +149,9 @@ Result<std::vector<StripPiece>> CutStrip(double usable_mm, double tab_mm) {
     for (int piece = 1; piece <= count; ++piece) {
       double end_mm = half_mm;
       if (piece < count) {
-        const double wanted_mm = -half_mm + piece * kStripLength_mm / count;
-        const double saddle = std::round((wanted_mm - kCutOffset_mm) / kTagPitch_mm);
-        end_mm = saddle * kTagPitch_mm + kCutOffset_mm;
+        const double wanted_mm = -half_mm + piece * kStripLengthMm / count;
+        const double saddle = std::round((wanted_mm - kCutOffsetMm) / kTagPitchMm);
+        end_mm = saddle * kTagPitchMm + kCutOffsetMm;
       }
       const double printed_mm = end_mm - begin_mm + (piece < count ? tab_mm : 0.0);
       fits = fits && end_mm > begin_mm && printed_mm <= usable_mm;

@@ -15,18 +15,18 @@ namespace tinesight {
 // down on the sheet, +z from mount to pickup). Sheet and photo agree: x to the right, y down.
 inline constexpr int kTagsPerStrip = 20;
 inline constexpr int kPointsPerStrip = kTagsPerStrip + 1;  ///< one at each end of every tag
-inline constexpr double kTagSide_mm = 12.0;                ///< black square, border included
-inline constexpr double kTagPitch_mm = 18.0;
-inline constexpr double kStripHeight_mm = 18.0;
-inline constexpr double kStripLength_mm = 368.0;  ///< 20 pitches and 4 mm of white at each end
-inline constexpr double kSaddleSide_mm = 2.0;     ///< side of each of a saddle point's two squares
+inline constexpr double kTagSideMm = 12.0;                 ///< black square, border included
+inline constexpr double kTagPitchMm = 18.0;
+inline constexpr double kStripHeightMm = 18.0;
+inline constexpr double kStripLengthMm = 368.0;  ///< 20 pitches and 4 mm of white at each end
+inline constexpr double kSaddleSideMm = 2.0;     ///< side of each of a saddle point's two squares
 
-inline constexpr double kCardTagSide_mm = 9.0;
-inline constexpr double kCardSide_mm = 12.0;       ///< white square that carries the card's tag
-inline constexpr double kCardNameHeight_mm = 5.0;  ///< the name flap above it
+inline constexpr double kCardTagSideMm = 9.0;
+inline constexpr double kCardSideMm = 12.0;       ///< white square that carries the card's tag
+inline constexpr double kCardNameHeightMm = 5.0;  ///< flap with its name, folded behind the bar
 
 /// Length of the check lines on every page.
-inline constexpr double kCheckLine_mm = 100.0;
+inline constexpr double kCheckLineMm = 100.0;
 
 /// One of the rig's two bars: which tags its strip carries and where the strip's middle is.
 struct StripBar {
@@ -41,8 +41,8 @@ inline constexpr StripBar kMountBar{"mount bar", 40, 17.0, -205.0};
 inline constexpr std::array<StripBar, 2> kStripBars{kPickupBar, kMountBar};
 
 /// x of tag `index` (0–19) and of saddle point `index` (0–20), from the strip's middle.
-[[nodiscard]] constexpr double TagCenterXMm(int index) { return (index - 9.5) * kTagPitch_mm; }
-[[nodiscard]] constexpr double SaddleXMm(int index) { return (index - 10) * kTagPitch_mm; }
+[[nodiscard]] constexpr double TagCenterXMm(int index) { return (index - 9.5) * kTagPitchMm; }
+[[nodiscard]] constexpr double SaddleXMm(int index) { return (index - 10) * kTagPitchMm; }
 
 /// An upright rectangle on the paper: top-left corner, width, height.
 struct RectangleMm {

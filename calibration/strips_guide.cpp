@@ -7,7 +7,7 @@
 namespace tinesight {
 namespace {
 
-constexpr double kColumnGap_mm = 8.0;
+constexpr double kColumnGapMm = 8.0;
 constexpr TextStyle kHeading{.size_mm = 3.4, .bold = true};
 constexpr TextStyle kBody{.size_mm = 2.9};
 constexpr TextStyle kCommand{.size_mm = 2.6, .monospace = true};
@@ -126,9 +126,9 @@ std::string Millimeters(double value_mm) {
 }
 
 void DrawBar(SideView& view, const StripBar& bar) {
-  constexpr double kBarThickness_mm = 8.0;
-  view.Box(bar.z_mm, bar.y_mm - 0.5 * kStripHeight_mm, kBarThickness_mm, kStripHeight_mm, 0.75);
-  view.Box(bar.z_mm - 2.0, bar.y_mm - 0.5 * kStripHeight_mm, 2.0, kStripHeight_mm, 0.0);
+  constexpr double kBarThicknessMm = 8.0;
+  view.Box(bar.z_mm, bar.y_mm - 0.5 * kStripHeightMm, kBarThicknessMm, kStripHeightMm, 0.75);
+  view.Box(bar.z_mm - 2.0, bar.y_mm - 0.5 * kStripHeightMm, 2.0, kStripHeightMm, 0.0);
 }
 
 void DrawInstrument(PdfCanvas& canvas, SideView& view) {
@@ -144,9 +144,9 @@ void DrawInstrument(PdfCanvas& canvas, SideView& view) {
 }
 
 void DrawPhone(PdfCanvas& canvas, SideView& view) {
-  constexpr double kDistance_mm = 160.0;  // drawn nearer than it stands, to save paper
+  constexpr double kDistanceMm = 160.0;  // drawn nearer than it stands, to save paper
   const double slope = std::tan(15.0 * std::numbers::pi / 180.0);
-  const double z_mm = kMountBar.z_mm - kDistance_mm;
+  const double z_mm = kMountBar.z_mm - kDistanceMm;
   const double y_mm = z_mm * slope;
   view.Line(z_mm, y_mm, kMountBar.z_mm - 2.0, kMountBar.y_mm, 0.1, 0.6);
   view.Line(z_mm, y_mm, kPickupBar.z_mm - 2.0, kPickupBar.y_mm, 0.1, 0.6);
@@ -195,11 +195,10 @@ void DrawDimensions(PdfCanvas& canvas, SideView& view) {
 }  // namespace
 
 void DrawGuide(PdfCanvas& canvas, const RectangleMm& body, int pieces_per_strip) {
-  const double column_mm = 0.5 * (body.width_mm - kColumnGap_mm);
+  const double column_mm = 0.5 * (body.width_mm - kColumnGapMm);
   WriteLeftColumn(Column(canvas, body.x_mm, body.y_mm + 2.0, column_mm));
-  WriteRightColumn(
-      Column(canvas, body.x_mm + column_mm + kColumnGap_mm, body.y_mm + 2.0, column_mm),
-      pieces_per_strip);
+  WriteRightColumn(Column(canvas, body.x_mm + column_mm + kColumnGapMm, body.y_mm + 2.0, column_mm),
+                   pieces_per_strip);
 
   constexpr double kScale = 0.34;
   const double bottom_mm = body.y_mm + body.height_mm;

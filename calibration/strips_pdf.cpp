@@ -12,12 +12,12 @@
 namespace tinesight {
 namespace {
 
-constexpr double kMargin_mm = 10.0;       // printers leave up to 6 mm white
-constexpr double kCheckColumn_mm = 24.0;  // right of the body: the check line across
-constexpr double kBodyTop_mm = 24.0;
-constexpr double kBodyBottom_mm = 32.0;  // above the lower edge: the check line along, footer
-constexpr double kGlueTab_mm = 10.0;
-constexpr double kHairline_mm = 0.15;
+constexpr double kMarginMm = 10.0;       // printers leave up to 6 mm white
+constexpr double kCheckColumnMm = 24.0;  // right of the body: the check line across
+constexpr double kBodyTopMm = 24.0;
+constexpr double kBodyBottomMm = 32.0;  // above the lower edge: the check line along, footer
+constexpr double kGlueTabMm = 10.0;
+constexpr double kHairlineMm = 0.15;
 constexpr double kGuideGray = 0.6;  // outlines that the knife follows
 
 struct SheetSize {
@@ -32,30 +32,30 @@ SheetSize SizeOf(PaperSize paper) {
 }
 
 RectangleMm BodyOf(const SheetSize& sheet) {
-  return {kMargin_mm, kBodyTop_mm, sheet.width_mm - 2.0 * kMargin_mm - kCheckColumn_mm,
-          sheet.height_mm - kBodyTop_mm - kBodyBottom_mm};
+  return {kMarginMm, kBodyTopMm, sheet.width_mm - 2.0 * kMarginMm - kCheckColumnMm,
+          sheet.height_mm - kBodyTopMm - kBodyBottomMm};
 }
 
 void DrawCheckLines(PdfCanvas& canvas, const SheetSize& sheet) {
-  constexpr double kTick_mm = 3.0;
+  constexpr double kTickMm = 3.0;
   const double y_mm = sheet.height_mm - 20.0;
-  const double x0_mm = kMargin_mm + 1.0;
-  const double x1_mm = x0_mm + kCheckLine_mm;
-  canvas.Line(x0_mm, y_mm, x1_mm, y_mm, kHairline_mm);
-  canvas.Line(x0_mm, y_mm - kTick_mm, x0_mm, y_mm + kTick_mm, kHairline_mm);
-  canvas.Line(x1_mm, y_mm - kTick_mm, x1_mm, y_mm + kTick_mm, kHairline_mm);
+  const double x0_mm = kMarginMm + 1.0;
+  const double x1_mm = x0_mm + kCheckLineMm;
+  canvas.Line(x0_mm, y_mm, x1_mm, y_mm, kHairlineMm);
+  canvas.Line(x0_mm, y_mm - kTickMm, x0_mm, y_mm + kTickMm, kHairlineMm);
+  canvas.Line(x1_mm, y_mm - kTickMm, x1_mm, y_mm + kTickMm, kHairlineMm);
   const TextStyle bold{.size_mm = 3.0, .bold = true};
   const TextStyle plain{.size_mm = 2.7};
   canvas.Text(x1_mm + 5.0, y_mm - 0.6, "ALONG the strip: 100 mm", bold);
   canvas.Text(x1_mm + 5.0, y_mm + 3.2,
               "center of end mark to center of end mark, your reading: --measured-along", plain);
 
-  const double x_mm = sheet.width_mm - kMargin_mm - 4.0;
-  const double top_mm = kBodyTop_mm + 10.0;
-  const double bottom_mm = top_mm + kCheckLine_mm;
-  canvas.Line(x_mm, top_mm, x_mm, bottom_mm, kHairline_mm);
-  canvas.Line(x_mm - kTick_mm, top_mm, x_mm + kTick_mm, top_mm, kHairline_mm);
-  canvas.Line(x_mm - kTick_mm, bottom_mm, x_mm + kTick_mm, bottom_mm, kHairline_mm);
+  const double x_mm = sheet.width_mm - kMarginMm - 4.0;
+  const double top_mm = kBodyTopMm + 10.0;
+  const double bottom_mm = top_mm + kCheckLineMm;
+  canvas.Line(x_mm, top_mm, x_mm, bottom_mm, kHairlineMm);
+  canvas.Line(x_mm - kTickMm, top_mm, x_mm + kTickMm, top_mm, kHairlineMm);
+  canvas.Line(x_mm - kTickMm, bottom_mm, x_mm + kTickMm, bottom_mm, kHairlineMm);
   TextStyle upward_bold = bold;
   TextStyle upward_plain = plain;
   upward_bold.upward = upward_plain.upward = true;
@@ -68,12 +68,12 @@ void DrawCheckLines(PdfCanvas& canvas, const SheetSize& sheet) {
 
 void DrawFrame(PdfCanvas& canvas, const SheetSize& sheet, const std::string& title, int page,
                int pages) {
-  canvas.Text(kMargin_mm, 16.5, title, {.size_mm = 5.0, .bold = true});
-  canvas.Text(kMargin_mm, sheet.height_mm - 9.0,
+  canvas.Text(kMarginMm, 16.5, title, {.size_mm = 5.0, .bold = true});
+  canvas.Text(kMarginMm, sheet.height_mm - 9.0,
               "Tinesight strips and cards for " + std::string(sheet.name) +
                   ": print at 100 % (\"actual size\"), never \"fit to page\".",
               {.size_mm = 2.7});
-  canvas.Text(sheet.width_mm - kMargin_mm, sheet.height_mm - 9.0,
+  canvas.Text(sheet.width_mm - kMarginMm, sheet.height_mm - 9.0,
               "Page " + std::to_string(page) + " of " + std::to_string(pages),
               {.size_mm = 2.7, .anchor = TextAnchor::kRight});
   DrawCheckLines(canvas, sheet);
@@ -86,7 +86,10 @@ void DrawTag(PdfCanvas& canvas, int id, double side_mm, double x_mm, double y_mm
 // The hatched tab right of a piece. All that is printed on it disappears under the next piece.
 void DrawGlueTab(PdfCanvas& canvas, const RectangleMm& tab) {
   canvas.Clip(tab);
-  for (double x_mm = tab.x_mm - tab.height_mm; x_mm < tab.x_mm + tab.width_mm; x_mm += 2.0) {
+  constexpr double kHatchMm = 2.0;
+  const int hatches = static_cast<int>((tab.width_mm + tab.height_mm) / kHatchMm);
+  for (int hatch = 1; hatch <= hatches; ++hatch) {
+    const double x_mm = tab.x_mm - tab.height_mm + hatch * kHatchMm;
     canvas.Line(x_mm, tab.y_mm + tab.height_mm, x_mm + tab.height_mm, tab.y_mm, 0.1, 0.75);
   }
   canvas.Unclip();
@@ -106,19 +109,19 @@ void DrawPiece(PdfCanvas& canvas, const StripBar& bar, const StripPiece& piece, 
     return strip_mm > piece.begin_mm && strip_mm < piece.end_mm;
   };
   const double offset_mm = x_mm - piece.begin_mm;  // from strip to sheet
-  const double half_height_mm = 0.5 * kStripHeight_mm;
+  const double half_height_mm = 0.5 * kStripHeightMm;
   const double length_mm = piece.end_mm - piece.begin_mm;
-  const bool last = piece.end_mm >= 0.5 * kStripLength_mm;
+  const bool last = piece.end_mm >= 0.5 * kStripLengthMm;
   if (!last) {
-    DrawGlueTab(canvas, {x_mm + length_mm, y_mm - half_height_mm, kGlueTab_mm, kStripHeight_mm});
+    DrawGlueTab(canvas, {x_mm + length_mm, y_mm - half_height_mm, kGlueTabMm, kStripHeightMm});
   }
   canvas.Outline(
-      {x_mm, y_mm - half_height_mm, length_mm + (last ? 0.0 : kGlueTab_mm), kStripHeight_mm},
-      kHairline_mm, kGuideGray);
+      {x_mm, y_mm - half_height_mm, length_mm + (last ? 0.0 : kGlueTabMm), kStripHeightMm},
+      kHairlineMm, kGuideGray);
   for (int i = 0; i < kTagsPerStrip; ++i) {
     if (!on_piece(TagCenterXMm(i))) continue;
-    DrawTag(canvas, bar.first_id + i, kTagSide_mm, offset_mm + TagCenterXMm(i) - 0.5 * kTagSide_mm,
-            y_mm - 0.5 * kTagSide_mm);
+    DrawTag(canvas, bar.first_id + i, kTagSideMm, offset_mm + TagCenterXMm(i) - 0.5 * kTagSideMm,
+            y_mm - 0.5 * kTagSideMm);
   }
   for (int j = 0; j < kPointsPerStrip; ++j) {
     if (!on_piece(SaddleXMm(j))) continue;
@@ -130,7 +133,7 @@ void DrawPiece(PdfCanvas& canvas, const StripBar& bar, const StripPiece& piece, 
   }
   // So that the cut pieces tell themselves apart; only at the strip's ends, away from every tag.
   const TextStyle small{.size_mm = 1.3, .gray = 0.3, .anchor = TextAnchor::kCenter, .upward = true};
-  if (piece.begin_mm <= -0.5 * kStripLength_mm) {
+  if (piece.begin_mm <= -0.5 * kStripLengthMm) {
     canvas.Text(x_mm + 1.3, y_mm, std::string(bar.name) + ", bass", small);
   }
   if (last) canvas.Text(x_mm + length_mm - 0.4, y_mm, std::string(bar.name) + ", treble", small);
@@ -170,7 +173,7 @@ void DrawStripSheet(PdfCanvas& canvas, const RectangleMm& body,
   double y_mm = body.y_mm + 8.0;
   for (const PlacedPiece& placed : pieces) {
     canvas.Text(body.x_mm, y_mm, placed.caption, {.size_mm = 2.9});
-    DrawPiece(canvas, *placed.bar, placed.piece, body.x_mm, y_mm + 2.5 + 0.5 * kStripHeight_mm);
+    DrawPiece(canvas, *placed.bar, placed.piece, body.x_mm, y_mm + 2.5 + 0.5 * kStripHeightMm);
     y_mm += step_mm;
   }
 }
@@ -186,8 +189,8 @@ struct CardGrid {
 };
 
 CardGrid GridOf(const RectangleMm& body) {
-  const double step_x_mm = kCardSide_mm + 5.0;
-  const double step_y_mm = kCardSide_mm + kCardNameHeight_mm + 5.0;
+  const double step_x_mm = kCardSideMm + 5.0;
+  const double step_y_mm = kCardSideMm + kCardNameHeightMm + 5.0;
   return {static_cast<int>((body.width_mm + 5.0) / step_x_mm),
           static_cast<int>((body.height_mm + 5.0 - 8.0) / step_y_mm), step_x_mm, step_y_mm};
 }
@@ -204,13 +207,13 @@ void DrawCardSheet(PdfCanvas& canvas, const RectangleMm& body, const CardGrid& g
     const auto row = static_cast<int>(i) / grid.columns;
     const double x_mm = body.x_mm + column * grid.step_x_mm;
     const double y_mm = body.y_mm + 6.0 + row * grid.step_y_mm;
-    canvas.Outline({x_mm, y_mm, kCardSide_mm, kCardSide_mm + kCardNameHeight_mm}, kHairline_mm,
+    canvas.Outline({x_mm, y_mm, kCardSideMm, kCardSideMm + kCardNameHeightMm}, kHairlineMm,
                    kGuideGray);
-    canvas.Text(x_mm + 0.5 * kCardSide_mm, y_mm + 3.9, cards[i].name,
+    canvas.Text(x_mm + 0.5 * kCardSideMm, y_mm + 3.9, cards[i].name,
                 {.size_mm = 3.4, .bold = true, .anchor = TextAnchor::kCenter});
-    const double border_mm = 0.5 * (kCardSide_mm - kCardTagSide_mm);
-    DrawTag(canvas, kRegisterCardBaseId + cards[i].midi, kCardTagSide_mm, x_mm + border_mm,
-            y_mm + kCardNameHeight_mm + border_mm);
+    const double border_mm = 0.5 * (kCardSideMm - kCardTagSideMm);
+    DrawTag(canvas, kRegisterCardBaseId + cards[i].midi, kCardTagSideMm, x_mm + border_mm,
+            y_mm + kCardNameHeightMm + border_mm);
   }
 }
 
@@ -230,7 +233,7 @@ Result<std::string> StripSheetsPdf(const StripSheetOptions& options) {
   if (const auto valid = options.Validate(); !valid) return tl::unexpected(valid.error());
   const SheetSize sheet = SizeOf(options.paper);
   const RectangleMm body = BodyOf(sheet);
-  const auto cut = CutStrip(body.width_mm, kGlueTab_mm);
+  const auto cut = CutStrip(body.width_mm, kGlueTabMm);
   if (!cut) return tl::unexpected(cut.error());
 
   const CardGrid grid = GridOf(body);

@@ -3,7 +3,10 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <opencv2/core/utility.hpp>
 #include <opencv2/imgproc.hpp>
+#include <optional>
+#include <vector>
 
 #include "calibration/rig_bars.hpp"
 #include "vision/saddle_fit.hpp"
@@ -91,30 +94,42 @@ std::optional<Fitted> FitCandidate(const cv::Mat& gray, const TagCandidate& cand
   return fitted;
 }
 
+/// Fits all candidates, on all cores; in the candidates' order, so that the result is the same on
+/// every machine.
+std::vector<Fitted> FitCandidates(const cv::Mat& gray, const std::vector<TagCandidate>& candidates,
+                                  const Rig& rig, double min_explained) {
+  std::vector<std::optional<Fitted>> fits(candidates.size());
+  cv::parallel_for_(cv::Range(0, static_cast<int>(candidates.size())), [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      const auto index = static_cast<std::size_t>(i);
+      fits[index] = FitCandidate(gray, candidates[index], rig, min_explained);
+    }
+  });
+  std::vector<Fitted> good;
+  for (const std::optional<Fitted>& fit : fits) {
+    if (fit) good.push_back(*fit);
+  }
+  return good;
+}
+
 }  // namespace
 
 RigObservations DetectTags(const cv::Mat& gray, const Rig& rig) {
   CV_Assert(gray.type() == CV_8UC1);
   RigObservations observations;
   std::vector<TagCandidate> found;
-  const auto add = [&](const Fitted& fitted) {
-    found.push_back(fitted.candidate);
-    observations.tags.push_back(
-        {fitted.candidate.id, fitted.fit.corners_px, fitted.fit.sigma_px, fitted.fit.blur_px});
+  const auto add = [&](const std::vector<Fitted>& fits) {
+    for (const Fitted& fitted : fits) {
+      found.push_back(fitted.candidate);
+      observations.tags.push_back(
+          {fitted.candidate.id, fitted.fit.corners_px, fitted.fit.sigma_px, fitted.fit.blur_px});
+    }
+    return !fits.empty();
   };
-  for (const TagCandidate& candidate : KeepConsistent(SearchTags(gray, rig), rig)) {
-    if (const auto fitted = FitCandidate(gray, candidate, rig, kMinExplained)) add(*fitted);
-  }
+  add(FitCandidates(gray, KeepConsistent(SearchTags(gray, rig), rig), rig, kMinExplained));
   // Tags that the search missed, from their neighbours outward, as far as it goes.
   for (int round = 0; round < 4; ++round) {
-    bool any = false;
-    for (const TagCandidate& candidate : PredictMissing(found, rig)) {
-      if (const auto fitted = FitCandidate(gray, candidate, rig, kMinExplainedPredicted)) {
-        add(*fitted);
-        any = true;
-      }
-    }
-    if (!any) break;
+    if (!add(FitCandidates(gray, PredictMissing(found, rig), rig, kMinExplainedPredicted))) break;
   }
   std::sort(observations.tags.begin(), observations.tags.end(),
             [](const TagObservation& a, const TagObservation& b) { return a.id < b.id; });

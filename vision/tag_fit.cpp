@@ -26,9 +26,9 @@ constexpr double kMarginCells = 0.75;       // of white around the square that i
 constexpr double kGrowthPriorCells = 0.15;  // about 0.2 mm on the default strip
 constexpr double kTonePrior = 0.6;          // a gamma of 2.2 is about 0.6
 constexpr double kMinBlurPx = 0.35;
-constexpr int kTargetSamples = 6000;
+constexpr int kTargetSamples = 5000;
 constexpr int kMaxIterations = 25;
-constexpr double kConvergedPx = 0.002;
+constexpr double kConvergedPx = 0.004;
 
 double Sum(const TagCorners& c, double (*term)(const Eigen::Vector2d&, const Eigen::Vector2d&)) {
   double sum = 0.0;
@@ -201,9 +201,14 @@ bool TagFitter::Evaluate(const Vector& parameters, std::vector<double>& residual
       0.5 * ((corners[3] - corners[0]).norm() + (corners[2] - corners[1]).norm());
   // A slanting tag is narrower than its sides are long: blur across the other axis counts.
   const double sine = AreaPx2(corners) / (width_px * height_px);
-  const TagTemplate::Layers layers =
-      pattern_.Render(sigma_px * kTagCells / (width_px * sine),
-                      sigma_px * kTagCells / (height_px * sine), parameters(kGrowth));
+  const double sigma_u = sigma_px * kTagCells / (width_px * sine);
+  const double sigma_v = sigma_px * kTagCells / (height_px * sine);
+  TagTemplate::Layers layers;
+  if (jacobian != nullptr) {
+    layers = pattern_.Render(sigma_u, sigma_v, parameters(kGrowth));
+  } else {
+    layers.white = pattern_.RenderWhite(sigma_u, sigma_v, parameters(kGrowth));
+  }
 
   residuals.resize(samples_.size());
   if (jacobian != nullptr) jacobian->resize(static_cast<int>(samples_.size()), kParameters);

@@ -3,6 +3,7 @@
 #include <Eigen/Geometry>
 #include <algorithm>
 #include <cmath>
+#include <cstddef>
 #include <map>
 #include <opencv2/aruco.hpp>
 #include <opencv2/calib3d.hpp>
@@ -138,6 +139,39 @@ bool IsPlausibleCard(const TagCandidate& card, const std::vector<TagCandidate>& 
   return ratio > 0.3 && ratio < 3.0 && distance < 6.0 * nearest->SidePx() && cosine > 0.7;
 }
 
+/// Where to search at full scale: everywhere if a bar is short of tags or the tags are small; about
+/// the rig if no register card was found; nowhere otherwise.
+cv::Rect FullScaleRegion(const std::vector<TagCandidate>& found, const Rig& rig,
+                         const cv::Size& picture) {
+  constexpr std::size_t kEnoughOfBar = 4;
+  constexpr double kSmallPx = 48.0;
+  const RigBars bars = FindRigBars(rig);
+  std::vector<std::size_t> of_bar(static_cast<std::size_t>(bars.Count()), 0);
+  bool card = false;
+  double smallest_px = 1e9;
+  cv::Rect2d extent;
+  for (const TagCandidate& candidate : found) {
+    const RigTag* tag = rig.FindTag(candidate.id);
+    if (tag == nullptr) {
+      card = true;
+      continue;
+    }
+    const auto index = static_cast<std::size_t>(tag - rig.tags.data());
+    ++of_bar[static_cast<std::size_t>(bars.bar_of_tag[index])];
+    const double side = candidate.SidePx();
+    smallest_px = std::min(smallest_px, side);
+    const Eigen::Vector2d center = candidate.CenterPx();
+    const cv::Rect2d around(center.x() - 4.0 * side, center.y() - 4.0 * side, 8.0 * side,
+                            8.0 * side);
+    extent = extent.area() > 0.0 ? (extent | around) : around;
+  }
+  const cv::Rect whole(cv::Point(0, 0), picture);
+  const bool short_of_tags =
+      std::any_of(of_bar.begin(), of_bar.end(), [](std::size_t n) { return n < kEnoughOfBar; });
+  if (short_of_tags || smallest_px < kSmallPx) return whole;
+  return card ? cv::Rect() : (cv::Rect(extent) & whole);
+}
+
 }  // namespace
 
 double TagCandidate::SidePx() const {
@@ -180,18 +214,27 @@ std::vector<TagCandidate> SearchTagsAtScale(const cv::Mat& gray, int reduction) 
 
 std::vector<TagCandidate> SearchTags(const cv::Mat& gray, const Rig& rig) {
   std::vector<TagCandidate> merged;
-  const int longer = std::max(gray.cols, gray.rows);
-  for (const int reduction : {1, 2, 4, 8}) {
-    if (reduction > 1 && longer / reduction < 480) break;
-    for (const TagCandidate& candidate : SearchTagsAtScale(gray, reduction)) {
+  const auto merge = [&](const cv::Mat& part, int reduction, const cv::Point& origin) {
+    for (TagCandidate candidate : SearchTagsAtScale(part, reduction)) {
       if (!IsRigOrCardId(candidate.id, rig)) continue;
+      for (Eigen::Vector2d& corner : candidate.corners_px) {
+        corner += Eigen::Vector2d(origin.x, origin.y);
+      }
       const bool known = std::any_of(merged.begin(), merged.end(), [&](const TagCandidate& other) {
         return other.id == candidate.id &&
                (other.CenterPx() - candidate.CenterPx()).norm() < 0.5 * candidate.SidePx();
       });
       if (!known) merged.push_back(candidate);
     }
+  };
+  const int longer = std::max(gray.cols, gray.rows);
+  for (const int reduction : {2, 4, 8}) {
+    if (longer / reduction >= 480) merge(gray, reduction, {0, 0});
   }
+  // The full scale takes five times as long as all the others together: only where it may add a
+  // tag too small for half scale, and only about the rig where that is known.
+  const cv::Rect rest = FullScaleRegion(merged, rig, gray.size());
+  if (rest.area() > 0) merge(gray(rest), 1, rest.tl());
   return merged;
 }
 

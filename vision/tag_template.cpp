@@ -53,7 +53,7 @@ TagTemplate::TagTemplate(int id) {
   distance_cells_ = signed_samples * (1.0 / kTemplateSamplesPerCell);
 }
 
-cv::Mat TagTemplate::Blurred(double sigma_u, double sigma_v, double growth_cells) const {
+cv::Mat TagTemplate::RenderWhite(double sigma_u, double sigma_v, double growth_cells) const {
   cv::Mat white = (distance_cells_ - growth_cells) * kTemplateSamplesPerCell + 0.5;
   cv::min(white, 1.0, white);
   cv::max(white, 0.0, white);
@@ -67,7 +67,7 @@ cv::Mat TagTemplate::Blurred(double sigma_u, double sigma_v, double growth_cells
 
 TagTemplate::Layers TagTemplate::Render(double sigma_u, double sigma_v, double growth_cells) const {
   Layers layers;
-  layers.white = Blurred(sigma_u, sigma_v, growth_cells);
+  layers.white = RenderWhite(sigma_u, sigma_v, growth_cells);
   const double n = kTemplateSamplesPerCell;
   const cv::Mat slope_u = (cv::Mat_<float>(1, 3) << -0.5, 0.0, 0.5) * n;
   cv::filter2D(layers.white, layers.du, CV_32F, slope_u, cv::Point(-1, -1), 0.0,
@@ -75,12 +75,12 @@ TagTemplate::Layers TagTemplate::Render(double sigma_u, double sigma_v, double g
   cv::filter2D(layers.white, layers.dv, CV_32F, slope_u.t(), cv::Point(-1, -1), 0.0,
                cv::BORDER_REPLICATE);
   const double step = 0.05;
-  layers.dlogsigma = (Blurred(sigma_u * (1.0 + step), sigma_v * (1.0 + step), growth_cells) -
-                      Blurred(sigma_u * (1.0 - step), sigma_v * (1.0 - step), growth_cells)) *
+  layers.dlogsigma = (RenderWhite(sigma_u * (1.0 + step), sigma_v * (1.0 + step), growth_cells) -
+                      RenderWhite(sigma_u * (1.0 - step), sigma_v * (1.0 - step), growth_cells)) *
                      (0.5 / step);
   const double grow = 0.5 / n;
-  layers.dgrowth = (Blurred(sigma_u, sigma_v, growth_cells + grow) -
-                    Blurred(sigma_u, sigma_v, growth_cells - grow)) *
+  layers.dgrowth = (RenderWhite(sigma_u, sigma_v, growth_cells + grow) -
+                    RenderWhite(sigma_u, sigma_v, growth_cells - grow)) *
                    (0.5 / grow);
   return layers;
 }

@@ -34,11 +34,11 @@ class TagTemplate {
     cv::Mat dgrowth;    ///< dT/d(growth), per cell
   };
 
-  /// `sigma_u`, `sigma_v`: Gaussian blur along u and v in cells.
+  /// The white layer alone. `sigma_u`, `sigma_v`: Gaussian blur along u and v in cells.
+  [[nodiscard]] cv::Mat RenderWhite(double sigma_u, double sigma_v, double growth_cells) const;
   [[nodiscard]] Layers Render(double sigma_u, double sigma_v, double growth_cells) const;
 
  private:
-  [[nodiscard]] cv::Mat Blurred(double sigma_u, double sigma_v, double growth_cells) const;
 
   cv::Mat distance_cells_;  ///< to the nearest black-white edge, positive in white
 };
