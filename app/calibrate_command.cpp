@@ -1,4 +1,5 @@
 #include <algorithm>
+#include <array>
 #include <atomic>
 #include <cmath>
 #include <filesystem>
@@ -6,6 +7,7 @@
 #include <iostream>
 #include <map>
 #include <memory>
+#include <opencv2/core.hpp>
 #include <optional>
 #include <sstream>
 #include <string>
@@ -50,7 +52,7 @@ void ForEach(std::size_t count, int threads, const Job& job) {
   }
 }
 
-std::vector<LoadedPhoto> LoadPhotos(const CalibrateArguments& arguments, const Rig& rig) {
+std::vector<LoadedPhoto> LoadPhotos(const CalibrateArguments& arguments) {
   std::vector<LoadedPhoto> photos(arguments.photos.size());
   ForEach(photos.size(), arguments.threads, [&](std::size_t i) {
     LoadedPhoto& loaded = photos[i];
@@ -62,13 +64,63 @@ std::vector<LoadedPhoto> LoadPhotos(const CalibrateArguments& arguments, const R
     }
     loaded.gray = photo->gray;
     loaded.exif = photo->exif;
+  });
+  return photos;
+}
+
+void FindTags(std::vector<LoadedPhoto>& photos, const Rig& rig, int threads) {
+  ForEach(photos.size(), threads, [&](std::size_t i) {
+    LoadedPhoto& loaded = photos[i];
     loaded.observations = DetectTags(loaded.gray, rig);
     if (loaded.observations.tags.empty() && LooksMirrored(loaded.gray, rig)) {
-      loaded.failure = Error{arguments.photos[i] +
+      loaded.failure = Error{loaded.name +
                              ": the picture is mirrored; turn off mirroring in the camera app"};
     }
   });
-  return photos;
+}
+
+/// Reports and removes what cannot be used.
+void DropFailed(std::vector<LoadedPhoto>& photos) {
+  for (const LoadedPhoto& photo : photos) {
+    if (photo.failure) PrintFailure(photo.failure->message);
+  }
+  std::erase_if(photos, [](const LoadedPhoto& photo) { return photo.failure.has_value(); });
+}
+
+/// Quarter turns, clockwise, that the EXIF orientation had asked for; nothing for mirrored ones.
+std::optional<int> QuarterTurns(int orientation) {
+  switch (orientation) {
+    case 1:
+      return 0;
+    case 6:
+      return 1;
+    case 3:
+      return 2;
+    case 8:
+      return 3;
+    default:
+      return std::nullopt;
+  }
+}
+
+/// Turns photos that the phone's position sensor had turned back to the frame of the most: the
+/// lens does not turn with the picture, and a photo with the phone upright is worth having.
+void TurnAlike(std::vector<LoadedPhoto>& photos) {
+  std::array<int, 4> votes{};
+  for (const LoadedPhoto& photo : photos) {
+    if (const auto turns = QuarterTurns(photo.exif.orientation)) {
+      ++votes[static_cast<std::size_t>(*turns)];
+    }
+  }
+  const int most =
+      static_cast<int>(std::max_element(votes.begin(), votes.end()) - votes.begin());
+  for (LoadedPhoto& photo : photos) {
+    const auto turns = QuarterTurns(photo.exif.orientation);
+    if (!turns || *turns == most) continue;
+    constexpr std::array<int, 4> kRotation = {-1, cv::ROTATE_90_CLOCKWISE, cv::ROTATE_180,
+                                              cv::ROTATE_90_COUNTERCLOCKWISE};
+    cv::rotate(photo.gray, photo.gray, kRotation[static_cast<std::size_t>((most - *turns + 4) % 4)]);
+  }
 }
 
 std::string ExifText(const ExifSummary& exif) {
@@ -257,17 +309,19 @@ void PrintReport(const Survey& survey) {
 int RunCalibrate(const CalibrateArguments& arguments) {
   const Result<Rig> rig = ReadRig(arguments.rig_file);
   if (!rig) return FailWith(rig.error());
-  std::vector<LoadedPhoto> photos = LoadPhotos(arguments, *rig);
-  for (const LoadedPhoto& photo : photos) {
-    if (photo.failure) PrintFailure(photo.failure->message);
-  }
+  std::vector<LoadedPhoto> photos = LoadPhotos(arguments);
   const std::size_t given = photos.size();
-  std::erase_if(photos, [](const LoadedPhoto& photo) { return photo.failure.has_value(); });
+  DropFailed(photos);
+  if (!photos.empty()) {
+    TurnAlike(photos);
+    if (const auto one = CheckOneCamera(photos); !one) return FailWith(one.error());
+    FindTags(photos, *rig, arguments.threads);
+    DropFailed(photos);
+  }
   if (photos.empty()) {
     PrintFailure("none of the " + std::to_string(given) + " photos can be used");
     return kExitFailure;
   }
-  if (const auto one = CheckOneCamera(photos); !one) return FailWith(one.error());
   Result<Survey> survey = CalibrateFrom(photos, *rig, arguments.threads);
   if (!survey) return FailWith(survey.error());
   survey->camera.exif = ExifOfCamera(photos.front().exif);
