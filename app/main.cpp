@@ -30,9 +30,9 @@ int Run(int argc, char** argv) {
 
   int exit_status = kExitOk;
   AddStripsCommand(app, exit_status);
+  AddCalibrateCommand(app, exit_status);
   AddMeasureCommand(app, exit_status);
   AddExportCommand(app, exit_status);
-  AddCalibrateCommand(app, exit_status);
 
   try {
     app.parse(argc, argv);

@@ -18,7 +18,7 @@
 #include "app/progress_bar.hpp"
 #include "calibration/file_io.hpp"
 #include "record/annotated_photo.hpp"
-#include "record/measure_visit.hpp"
+#include "alignment/measure_visit.hpp"
 #include "record/result_json.hpp"
 #include "record/result_table.hpp"
 #include "record/visit_record.hpp"
