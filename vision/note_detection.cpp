@@ -40,43 +40,103 @@ bool RowInView(const PhotoView& view, const TinePrediction& p) {
          view.Shows(tip - std::min(5.0, p.length_mm) * p.direction, 10.0);
 }
 
+/// Where the roots are seen, as a straight line over the row: found from all notes together, as
+/// the rig may sit a little askew, while the blocks stand in line.
+struct RootTrend {
+  double offset_mm = 0.0;
+  double slope = 0.0;  // per mm along the row
+  double scatter_mm = 0.8;
+  [[nodiscard]] double At(double x_mm) const { return offset_mm + slope * x_mm; }
+};
+
+double MedianOf(std::vector<double> values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+/// Theil–Sen line: the median of all pairwise slopes shrugs off notes that were misread.
+RootTrend FitRootTrend(const std::vector<double>& x, const std::vector<double>& root) {
+  RootTrend trend;
+  if (x.size() < 5) return trend;
+  std::vector<double> slopes;
+  for (std::size_t i = 0; i < x.size(); ++i) {
+    for (std::size_t j = i + 2; j < x.size(); ++j) {
+      slopes.push_back((root[j] - root[i]) / (x[j] - x[i]));
+    }
+  }
+  trend.slope = MedianOf(slopes);
+  std::vector<double> offsets;
+  for (std::size_t i = 0; i < x.size(); ++i) offsets.push_back(root[i] - trend.slope * x[i]);
+  trend.offset_mm = MedianOf(offsets);
+  for (double& o : offsets) o = std::abs(o - trend.offset_mm);
+  trend.scatter_mm = std::clamp(1.4826 * MedianOf(offsets), 0.2, 0.8);
+  return trend;
+}
+
+/// A first look at every tine tells where the roots stand in line.
+RootTrend FindRootTrend(const PhotoView& view, const std::vector<TinePrediction>& predictions) {
+  std::vector<double> x;
+  std::vector<double> root;
+  for (const TinePrediction& p : predictions) {
+    if (!RowInView(view, p)) continue;
+    const auto tine = DetectTine(view, p);
+    if (!tine) continue;
+    x.push_back(p.pickup_mm.x());
+    root.push_back(tine->offset_root_mm);
+  }
+  return FitRootTrend(x, root);
+}
+
+/// Standard uncertainties of the axis points: the scatter of the outlines, what the two ways of
+/// finding the line disagree by, and a floor.
+void ObserveAxis(const PhotoView& view, const TinePrediction& prediction,
+                 const TineDetection& tine, double floor_px, NoteObservation& seen) {
+  const double px_per_mm =
+      view.camera.fx_px / (view.camera_from_world * prediction.pickup_mm).z();
+  seen.axis = tine.axis;
+  seen.axis_score = tine.score;
+  for (AxisPoint& p : seen.axis) {
+    p.sigma_px = std::hypot(p.sigma_px, floor_px, 0.5 * tine.disagreement_mm * px_per_mm);
+  }
+}
+
 }  // namespace
 
 std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPickups& pickups,
                                          const std::vector<NoteGeometry>& notes,
                                          const NoteDetectionOptions& options) {
-  std::vector<NoteObservation> result;
+  std::vector<TinePrediction> predictions;
   for (std::size_t i = 0; i < pickups.pickups.size() && i < notes.size(); ++i) {
+    predictions.push_back(Predict(pickups.pickups[i], notes[i], options));
+  }
+  const RootTrend trend = FindRootTrend(view, predictions);
+  std::vector<NoteObservation> result;
+  for (std::size_t i = 0; i < predictions.size(); ++i) {
     const DetectedPickup& pickup = pickups.pickups[i];
-    NoteObservation seen;
+    TinePrediction& prediction = predictions[i];
+    prediction.expected_root_mm = trend.At(prediction.pickup_mm.x());
+    prediction.root_sigma_mm = trend.scatter_mm;
+    prediction.search_root_mm = std::min(prediction.search_root_mm, 3.0 * trend.scatter_mm);
+    NoteObservation& seen = result.emplace_back();
     seen.midi = notes[i].midi;
     seen.flange = pickup.flange;
     seen.collar = pickup.collar;
     seen.pole = pickup.pole;
-    const TinePrediction prediction = Predict(pickup, notes[i], options);
     if (!pickup.flange && !pickup.collar && !pickup.pole) {
       seen.problem = "its pickup could not be made out";
     } else if (!RowInView(view, prediction)) {
       seen.problem = "less than 5 mm of its tine is in view";
     } else {
       cv::Mat debug;
-      const auto tine =
-          DetectTine(view, prediction, options.debug_dir ? &debug : nullptr);
+      const auto tine = DetectTine(view, prediction, options.debug_dir ? &debug : nullptr);
       if (tine) {
-        seen.axis = tine->axis;
-        seen.axis_score = tine->score;
-        const double px_per_mm = view.camera.fx_px /
-                                 (view.camera_from_world * prediction.pickup_mm).z();
-        for (AxisPoint& p : seen.axis) {
-          p.sigma_px = std::hypot(p.sigma_px, options.axis_floor_px,
-                                  0.5 * tine->disagreement_mm * px_per_mm);
-        }
+        ObserveAxis(view, prediction, *tine, options.axis_floor_px, seen);
       } else {
         seen.problem = "no rod of the tine's diameter stands out in front of its pickup";
       }
       WriteDebug(options, notes[i].midi, debug);
     }
-    result.push_back(std::move(seen));
   }
   return result;
 }

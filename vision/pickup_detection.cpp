@@ -157,6 +157,111 @@ std::optional<CenterObservation> ObservePole(const PhotoView& view, const Candid
   return Observe(view, center, fit->sigma_mm);
 }
 
+using RingMember = std::optional<CenterObservation> DetectedPickup::*;
+
+/// Robust straight line over the row, value against x.
+struct Trend {
+  double offset = 0.0;
+  double slope = 0.0;
+  double scatter = 0.0;
+  bool usable = false;
+};
+
+double MedianOf(std::vector<double> values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+/// Theil–Sen: shrugs off rings that were misread.
+Trend FitTrend(const std::vector<double>& x, const std::vector<double>& value) {
+  Trend trend;
+  if (x.size() < 5) return trend;
+  std::vector<double> slopes;
+  for (std::size_t i = 0; i < x.size(); ++i) {
+    for (std::size_t j = i + 2; j < x.size(); ++j) {
+      slopes.push_back((value[j] - value[i]) / (x[j] - x[i]));
+    }
+  }
+  trend.slope = MedianOf(slopes);
+  std::vector<double> offsets;
+  for (std::size_t i = 0; i < x.size(); ++i) offsets.push_back(value[i] - trend.slope * x[i]);
+  trend.offset = MedianOf(offsets);
+  for (double& o : offsets) o = std::abs(o - trend.offset);
+  trend.scatter = 1.4826 * MedianOf(offsets);
+  trend.usable = true;
+  return trend;
+}
+
+/// What two kinds of rings say of each other. They share an axis, so that in the picture one is
+/// shifted against the other by an amount that changes evenly along the row.
+struct RingPair {
+  RingMember a;
+  RingMember b;
+  Trend dx;
+  Trend dy;
+  [[nodiscard]] bool Usable() const { return dx.usable && dy.usable; }
+  [[nodiscard]] double ScatterPx() const { return std::max({dx.scatter, dy.scatter, 0.1}); }
+  [[nodiscard]] double DeviationPx(const DetectedPickup& p) const {
+    const Eigen::Vector2d d = (p.*a)->position_px - (p.*b)->position_px;
+    const double x = p.plane_mm.x();
+    return std::hypot(d.x() - dx.offset - dx.slope * x, d.y() - dy.offset - dy.slope * x);
+  }
+};
+
+RingPair Compare(const std::vector<DetectedPickup>& pickups, RingMember a, RingMember b) {
+  std::vector<double> x;
+  std::vector<double> dx;
+  std::vector<double> dy;
+  for (const DetectedPickup& p : pickups) {
+    if (!(p.*a) || !(p.*b)) continue;
+    x.push_back(p.plane_mm.x());
+    dx.push_back((p.*a)->position_px.x() - (p.*b)->position_px.x());
+    dy.push_back((p.*a)->position_px.y() - (p.*b)->position_px.y());
+  }
+  return {a, b, FitTrend(x, dx), FitTrend(x, dy)};
+}
+
+/// Holds the rings of each pickup against each other: takes their real scatter for their
+/// uncertainty and drops a ring that disagrees with every other one of its pickup.
+void CrossCheckRings(std::vector<DetectedPickup>& pickups) {
+  const RingMember members[3] = {&DetectedPickup::flange, &DetectedPickup::collar,
+                                 &DetectedPickup::pole};
+  const RingPair pairs[3] = {Compare(pickups, members[0], members[1]),
+                             Compare(pickups, members[0], members[2]),
+                             Compare(pickups, members[1], members[2])};
+  // Scatter of a pair is shared by its two; the least over its pairs is what a ring owns up to.
+  for (DetectedPickup& pickup : pickups) {
+    bool drop[3] = {false, false, false};
+    for (int m = 0; m < 3; ++m) {
+      if (!(pickup.*members[m])) continue;
+      double least_scatter = 1e9;
+      int agree = 0;
+      int disagree = 0;
+      for (const RingPair& pair : pairs) {
+        if (!pair.Usable() || (pair.a != members[m] && pair.b != members[m])) continue;
+        least_scatter = std::min(least_scatter, pair.ScatterPx());
+        if (!(pickup.*pair.a) || !(pickup.*pair.b)) continue;
+        (pair.DeviationPx(pickup) < 3.5 * pair.ScatterPx() ? agree : disagree) += 1;
+      }
+      drop[m] = disagree > 0 && agree == 0;
+      if (least_scatter < 1e8) {
+        double& sigma = (pickup.*members[m])->sigma_px;
+        sigma = std::hypot(sigma, least_scatter / std::sqrt(2.0));
+      }
+    }
+    // Two rings that contradict each other with no third to judge: the larger one is dropped, as
+    // the far flange is its usual mistake.
+    if (drop[0] && drop[1] && !(pickup.pole)) drop[1] = false;
+    if (drop[0] && drop[2] && !(pickup.collar)) drop[2] = false;
+    if (drop[1] && drop[2] && !(pickup.flange)) drop[2] = false;
+    if (drop[0] && drop[1] && drop[2]) continue;
+    for (int m = 0; m < 3; ++m) {
+      if (drop[m]) (pickup.*members[m]).reset();
+    }
+  }
+}
+
 }  // namespace
 
 DetectedPickups DetectPickups(const PhotoView& view, const PickupRow& row,
@@ -185,6 +290,7 @@ DetectedPickups DetectPickups(const PhotoView& view, const PickupRow& row,
     }
     pickup.plane_mm = OnPlane(view, tip, options.row_z_mm).head<2>();
   }
+  CrossCheckRings(result.pickups);
   return result;
 }
 

@@ -129,7 +129,8 @@ class RodSearch {
     std::vector<Found> all;
     Found best;
     for (double t = -prediction_.search_tip_mm; t <= prediction_.search_tip_mm; t += 0.1) {
-      for (double r = -prediction_.search_root_mm; r <= prediction_.search_root_mm; r += 0.1) {
+      for (double r = prediction_.expected_root_mm - prediction_.search_root_mm;
+           r <= prediction_.expected_root_mm + prediction_.search_root_mm; r += 0.1) {
         Found f{{t, r}, Score({t, r}), -1e9};
         if (f.score > best.score) best = f;
         all.push_back(f);
@@ -154,7 +155,10 @@ class RodSearch {
     for (double dt = -0.35; dt <= 0.351; dt += 0.025) {
       for (double dr = -0.5; dr <= 0.501; dr += 0.05) {
         const Line line{middle.tip_mm + dt, middle.root_mm + dr};
-        const double score = Steadiness(Read(line), kept) + kOutlineWeight * Outlines(line);
+        const double root =
+            (line.root_mm - prediction_.expected_root_mm) / prediction_.root_sigma_mm;
+        const double score = Steadiness(Read(line), kept) + kOutlineWeight * Outlines(line) -
+                             0.5 * root * root;
         if (score > best_score) {
           best_score = score;
           best.line = line;
@@ -186,7 +190,7 @@ class RodSearch {
   [[nodiscard]] double Score(const Line& line) const {
     const std::vector<cv::Vec3f> values = Read(line);
     const double tip = line.tip_mm / (0.45 * prediction_.search_tip_mm);
-    const double root = line.root_mm / (0.5 * prediction_.search_root_mm);
+    const double root = (line.root_mm - prediction_.expected_root_mm) / prediction_.root_sigma_mm;
     return Steadiness(values, SteadiestStretches(values)) - 0.5 * (tip * tip + root * root);
   }
 
@@ -490,7 +494,9 @@ std::optional<TineDetection> DetectTine(const PhotoView& view, const TinePredict
   axis.toward_mount = -prediction.direction.normalized();
   const double span_mm = prediction.gap_mm + prediction.length_mm;
   const double half_mm =
-      std::max(prediction.search_tip_mm, prediction.search_root_mm) + prediction.diameter_mm;
+      std::max(prediction.search_tip_mm,
+               std::abs(prediction.expected_root_mm) + prediction.search_root_mm) +
+      prediction.diameter_mm;
   const Straightened picture(view, axis, -1.0, span_mm, half_mm);
   const Stretches stretches = Gather(picture);
 

@@ -22,6 +22,8 @@ struct TinePrediction {
   double pole_radius_mm = 1.5;
   double search_tip_mm = 2.4;      ///< half range of the axis' offset at the pickup, across the view
   double search_root_mm = 1.6;     ///< half range at the root
+  double expected_root_mm = 0.0;   ///< middle of the range at the root, across the view
+  double root_sigma_mm = 0.8;      ///< standard deviation about it
 };
 
 /// What a photo shows of one tine.
