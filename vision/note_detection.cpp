@@ -80,10 +80,10 @@ RootTrend FindRootTrend(const PhotoView& view, const std::vector<TinePrediction>
   std::vector<double> root;
   for (const TinePrediction& p : predictions) {
     if (!RowInView(view, p)) continue;
-    const auto tine = DetectTine(view, p);
-    if (!tine) continue;
+    const TineScan scan(view, p);
+    if (!scan.Usable()) continue;
     x.push_back(p.pickup_mm.x());
-    root.push_back(tine->offset_root_mm);
+    root.push_back(scan.RootOffsetMm());
   }
   return FitRootTrend(x, root);
 }
@@ -101,6 +101,40 @@ void ObserveAxis(const PhotoView& view, const TinePrediction& prediction,
   }
 }
 
+/// What a note's rod should look like: its neighbors' profiles, the nearer the heavier. Empty
+/// where it has no neighbor.
+RodProfile NeighborPattern(const std::vector<RodProfile>& profiles, std::size_t index) {
+  constexpr int kReach = 3;
+  RodProfile pattern;
+  for (int d = -kReach; d <= kReach; ++d) {
+    const auto i = static_cast<std::ptrdiff_t>(index) + d;
+    if (d == 0 || i < 0 || i >= static_cast<std::ptrdiff_t>(profiles.size())) continue;
+    const RodProfile& neighbor = profiles[static_cast<std::size_t>(i)];
+    // Profiles of unlike length belong to tines of another diameter.
+    if (neighbor.empty() || (!pattern.empty() && pattern.size() != neighbor.size())) continue;
+    if (pattern.empty()) pattern.assign(neighbor.size(), 0.0F);
+    const float weight = 1.0F / static_cast<float>(std::abs(d));
+    for (std::size_t k = 0; k < neighbor.size(); ++k) pattern[k] += weight * neighbor[k];
+  }
+  float squares = 0.0F;
+  for (const float v : pattern) squares += v * v;
+  for (float& v : pattern) v /= std::sqrt(std::max(squares, 1e-6F));
+  return pattern;
+}
+
+/// Two rounds in which every tine looks again with the pattern of its neighbors.
+void LearnFromNeighbors(std::vector<std::optional<TineScan>>& scans) {
+  for (int round = 0; round < 2; ++round) {
+    std::vector<RodProfile> profiles;
+    for (const auto& scan : scans) profiles.push_back(scan ? scan->Profile() : RodProfile{});
+    for (std::size_t i = 0; i < scans.size(); ++i) {
+      if (!scans[i]) continue;
+      const RodProfile pattern = NeighborPattern(profiles, i);
+      if (pattern.size() == profiles[i].size()) scans[i]->LookAgain(pattern);
+    }
+  }
+}
+
 }  // namespace
 
 std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPickups& pickups,
@@ -111,13 +145,19 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
     predictions.push_back(Predict(pickups.pickups[i], notes[i], options));
   }
   const RootTrend trend = FindRootTrend(view, predictions);
-  std::vector<NoteObservation> result;
-  for (std::size_t i = 0; i < predictions.size(); ++i) {
-    const DetectedPickup& pickup = pickups.pickups[i];
-    TinePrediction& prediction = predictions[i];
+  std::vector<std::optional<TineScan>> scans;
+  for (TinePrediction& prediction : predictions) {
     prediction.expected_root_mm = trend.At(prediction.pickup_mm.x());
     prediction.root_sigma_mm = trend.scatter_mm;
     prediction.search_root_mm = std::min(prediction.search_root_mm, 3.0 * trend.scatter_mm);
+    std::optional<TineScan>& scan = scans.emplace_back();
+    if (RowInView(view, prediction)) scan.emplace(view, prediction);
+    if (scan && !scan->Usable()) scan.reset();
+  }
+  LearnFromNeighbors(scans);
+  std::vector<NoteObservation> result;
+  for (std::size_t i = 0; i < predictions.size(); ++i) {
+    const DetectedPickup& pickup = pickups.pickups[i];
     NoteObservation& seen = result.emplace_back();
     seen.midi = notes[i].midi;
     seen.flange = pickup.flange;
@@ -125,13 +165,13 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
     seen.pole = pickup.pole;
     if (!pickup.flange && !pickup.collar && !pickup.pole) {
       seen.problem = "its pickup could not be made out";
-    } else if (!RowInView(view, prediction)) {
-      seen.problem = "less than 5 mm of its tine is in view";
+    } else if (!scans[i]) {
+      seen.problem = "too little of its tine is in view";
     } else {
       cv::Mat debug;
-      const auto tine = DetectTine(view, prediction, options.debug_dir ? &debug : nullptr);
+      const auto tine = scans[i]->Finish(options.debug_dir ? &debug : nullptr);
       if (tine) {
-        ObserveAxis(view, prediction, *tine, options.axis_floor_px, seen);
+        ObserveAxis(view, predictions[i], *tine, options.axis_floor_px, seen);
       } else {
         seen.problem = "no rod of the tine's diameter stands out in front of its pickup";
       }

@@ -13,6 +13,7 @@ namespace {
 
 constexpr double kEdgeSigmaMm = 0.09;
 constexpr double kStretchMm = 3.0;
+constexpr double kPatternWeight = 6.0;
 constexpr double kOutlineWeight = 3.0;  // of edges against steadiness, both without unit
 // Share of a slow change of the profile along the rod that is forgiven: a highlight wanders a
 // little as the view changes, but a line that is askew changes the profile too.
@@ -167,6 +168,47 @@ class RodSearch {
     }
   }
 
+  /// The rod's own profile along a line: per column inside it the median over the stretches, all
+  /// color channels in a row, mean removed and normalized.
+  [[nodiscard]] RodProfile Profile(const Line& line) const {
+    const std::vector<cv::Vec3f> values = Read(line);
+    RodProfile profile;
+    std::vector<float> column_values(used_.size());
+    for (std::size_t c = 0; c < columns_.size(); ++c) {
+      if (columns_[c].zone != 0) continue;
+      for (int channel = 0; channel < 3; ++channel) {
+        for (std::size_t k = 0; k < used_.size(); ++k) {
+          column_values[k] = At(values, static_cast<int>(k), c)[channel];
+        }
+        profile.push_back(MedianOf(column_values));
+      }
+    }
+    Normalize(profile);
+    return profile;
+  }
+
+  /// The best line near `middle` when the rod is also to look like its neighbors do.
+  [[nodiscard]] Line BestWithPattern(const Line& middle, const RodProfile& pattern) const {
+    const std::vector<int> kept = SteadiestStretches(Read(middle));
+    Line best_line = middle;
+    double best_score = -1e9;
+    for (double dt = -0.6; dt <= 0.601; dt += 0.05) {
+      for (double dr = -0.6; dr <= 0.601; dr += 0.05) {
+        const Line line{middle.tip_mm + dt, middle.root_mm + dr};
+        const double root =
+            (line.root_mm - prediction_.expected_root_mm) / prediction_.root_sigma_mm;
+        const std::vector<cv::Vec3f> values = Read(line);
+        const double score = Steadiness(values, kept) + kOutlineWeight * Outlines(line) +
+                             kPatternWeight * Likeness(values, pattern) - 0.5 * root * root;
+        if (score > best_score) {
+          best_score = score;
+          best_line = line;
+        }
+      }
+    }
+    return best_line;
+  }
+
   /// Mean strength of the edges at both outlines, 0 to 2.
   [[nodiscard]] double Outlines(const Line& line) const {
     double sum = 0.0;
@@ -229,6 +271,41 @@ class RodSearch {
     if (steps.empty()) return 1.0;
     const double step = static_cast<double>(MedianOf(steps));
     return (1.0 + step) * (1.0 + step);
+  }
+
+  static void Normalize(RodProfile& profile) {
+    const float mean = std::accumulate(profile.begin(), profile.end(), 0.0F) /
+                       static_cast<float>(profile.size());
+    float squares = 0.0F;
+    for (float& v : profile) {
+      v -= mean;
+      squares += v * v;
+    }
+    const float norm = std::sqrt(std::max(squares, 1e-6F));
+    for (float& v : profile) v /= norm;
+  }
+
+  /// Correlation of the stretches' profiles with a pattern: the mean of the better 70 %.
+  [[nodiscard]] double Likeness(const std::vector<cv::Vec3f>& values,
+                                const RodProfile& pattern) const {
+    std::vector<double> correlations;
+    RodProfile own;
+    for (std::size_t k = 0; k < used_.size(); ++k) {
+      own.clear();
+      for (std::size_t c = 0; c < columns_.size(); ++c) {
+        if (columns_[c].zone != 0) continue;
+        const cv::Vec3f& v = At(values, static_cast<int>(k), c);
+        own.insert(own.end(), {v[0], v[1], v[2]});
+      }
+      Normalize(own);
+      correlations.push_back(static_cast<double>(
+          std::inner_product(own.begin(), own.end(), pattern.begin(), 0.0F)));
+    }
+    std::sort(correlations.rbegin(), correlations.rend());
+    const std::size_t n = std::max<std::size_t>(1, (7 * correlations.size()) / 10);
+    return std::accumulate(correlations.begin(),
+                           correlations.begin() + static_cast<std::ptrdiff_t>(n), 0.0) /
+           static_cast<double>(n);
   }
 
   /// Profile values, used stretches x columns, read along the line.
@@ -487,26 +564,55 @@ double VisibleToMm(const PhotoView& view, const TinePrediction& p) {
 
 }  // namespace
 
-std::optional<TineDetection> DetectTine(const PhotoView& view, const TinePrediction& prediction,
-                                        cv::Mat* debug) {
-  Straightened::Axis axis;
-  axis.start_mm = prediction.pickup_mm + Eigen::Vector3d(0.0, prediction.height_mm, 0.0);
-  axis.toward_mount = -prediction.direction.normalized();
-  const double span_mm = prediction.gap_mm + prediction.length_mm;
-  const double half_mm =
-      std::max(prediction.search_tip_mm,
-               std::abs(prediction.expected_root_mm) + prediction.search_root_mm) +
-      prediction.diameter_mm;
-  const Straightened picture(view, axis, -1.0, span_mm, half_mm);
-  const Stretches stretches = Gather(picture);
+struct TineScan::Impl {
+  Impl(const PhotoView& view, const TinePrediction& p)
+      : prediction(p),
+        picture(view, AxisOf(p), -1.0, p.gap_mm + p.length_mm, HalfWidthMm(p)),
+        stretches(Gather(picture)),
+        search(picture, stretches, prediction, VisibleToMm(view, p)) {}
 
+  static Straightened::Axis AxisOf(const TinePrediction& p) {
+    return {p.pickup_mm + Eigen::Vector3d(0.0, p.height_mm, 0.0), -p.direction.normalized()};
+  }
+  static double HalfWidthMm(const TinePrediction& p) {
+    return std::max(p.search_tip_mm, std::abs(p.expected_root_mm) + p.search_root_mm) +
+           p.diameter_mm;
+  }
+
+  TinePrediction prediction;
+  Straightened picture;
+  Stretches stretches;
+  RodSearch search;
+  RodSearch::Found found;
+};
+
+TineScan::TineScan(const PhotoView& view, const TinePrediction& prediction)
+    : impl_(std::make_unique<Impl>(view, prediction)) {
+  usable_ = impl_->search.Usable();
+  if (usable_) impl_->found = impl_->search.Best();
+}
+TineScan::~TineScan() = default;
+TineScan::TineScan(TineScan&&) noexcept = default;
+TineScan& TineScan::operator=(TineScan&&) noexcept = default;
+
+double TineScan::RootOffsetMm() const { return impl_->found.line.root_mm; }
+
+RodProfile TineScan::Profile() const { return impl_->search.Profile(impl_->found.line); }
+
+void TineScan::LookAgain(const RodProfile& pattern) {
+  impl_->found.line = impl_->search.BestWithPattern(impl_->found.line, pattern);
+}
+
+std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
+  if (!usable_) return std::nullopt;
+  const TinePrediction& prediction = impl_->prediction;
+  const Straightened& picture = impl_->picture;
+  const double span_mm = prediction.gap_mm + prediction.length_mm;
+  const RodSearch::Found& start = impl_->found;
   TineDetection found;
-  const RodSearch search(picture, stretches, prediction, VisibleToMm(view, prediction));
-  if (!search.Usable()) return std::nullopt;
-  const RodSearch::Found start = search.Best();
   found.contrast = start.score;
   found.rival = start.rival;
-  RodFit fit = RefineRod(picture, stretches, prediction, start.line, search.Used());
+  RodFit fit = RefineRod(picture, impl_->stretches, prediction, start.line, impl_->search.Used());
   if (fit.points.empty()) return std::nullopt;
   // Steadiness and outlines err in different ways: their mean is better than either, and how far
   // they disagree tells how much to trust it.
@@ -515,7 +621,6 @@ std::optional<TineDetection> DetectTine(const PhotoView& view, const TinePredict
   fit.line.tip_mm = 0.5 * (fit.line.tip_mm + start.line.tip_mm);
   fit.line.root_mm = 0.5 * (fit.line.root_mm + start.line.root_mm);
   if (debug != nullptr) DrawDebug(picture, fit, span_mm, *debug);
-
   for (const OutlinePoint& p : fit.points) found.visible_mm += 0.5 * kStretchMm * p.weight;
   found.score = found.visible_mm / span_mm;
   found.scatter_px = fit.scatter_mm * picture.PxPerMm(0.3 * span_mm);

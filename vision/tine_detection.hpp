@@ -1,6 +1,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <memory>
 #include <opencv2/core/mat.hpp>
 #include <optional>
 #include <string>
@@ -40,12 +41,38 @@ struct TineDetection {
   double offset_root_mm = 0.0;  ///< and at the root
 };
 
-/// Finds the tine as a whole rod: two outlines at the distance that the known diameter and the
-/// solved camera predict, over its whole visible length, among all lines within the search range.
-/// nullopt: no such pair of outlines stands out. `debug` (may be null) receives the straightened
-/// picture with the chosen outlines.
-[[nodiscard]] std::optional<TineDetection> DetectTine(const PhotoView& view,
-                                                      const TinePrediction& prediction,
-                                                      cv::Mat* debug = nullptr);
+/// The profile across a rod, color channels in a row, mean removed and normalized.
+using RodProfile = std::vector<float>;
+
+/// Finds a tine as a whole rod: an inside that stays the same along its length while what lies
+/// behind it changes, and two outlines at the distance that the known diameter and the solved
+/// camera predict, among all lines within the search range. The tines of a photo mirror the same
+/// surroundings: once all had a first look, each may look again with its neighbors' profile.
+class TineScan {
+ public:
+  /// Straightens the picture along the prediction and takes the first look. `view` must outlive
+  /// the scan.
+  TineScan(const PhotoView& view, const TinePrediction& prediction);
+  ~TineScan();
+  TineScan(TineScan&&) noexcept;
+  TineScan& operator=(TineScan&&) noexcept;
+
+  /// Whether enough of the tine is in view to look at. The other functions need it true.
+  [[nodiscard]] bool Usable() const { return usable_; }
+  /// Chosen line at the root, mm across the view from the prediction.
+  [[nodiscard]] double RootOffsetMm() const;
+  /// The rod's profile along the chosen line.
+  [[nodiscard]] RodProfile Profile() const;
+  /// Chooses again, near the first choice, with the pattern that the rod should show.
+  void LookAgain(const RodProfile& pattern);
+  /// Fits the outlines along the chosen line. nullopt: no such pair of outlines stands out.
+  /// `debug` (may be null) receives the straightened picture with the chosen outlines.
+  [[nodiscard]] std::optional<TineDetection> Finish(cv::Mat* debug = nullptr) const;
+
+ private:
+  struct Impl;
+  std::unique_ptr<Impl> impl_;
+  bool usable_ = false;
+};
 
 }  // namespace tinesight
