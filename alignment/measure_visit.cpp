@@ -9,15 +9,10 @@
 #include "alignment/judge_notes.hpp"
 #include "alignment/note_name.hpp"
 #include "alignment/photo_stage.hpp"
+#include "vision/row_trend.hpp"
 
 namespace tinesight {
 namespace {
-
-double MedianOf(std::vector<double> values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 /// Whether two photos were taken with the rig clamped in the same place: the pickups they share
 /// stand at the same places of the rig frame.

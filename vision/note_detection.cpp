@@ -4,6 +4,7 @@
 #include <cmath>
 #include <opencv2/imgcodecs.hpp>
 
+#include "vision/row_trend.hpp"
 #include "vision/tine_detection.hpp"
 
 namespace tinesight {
@@ -40,42 +41,9 @@ bool RowInView(const PhotoView& view, const TinePrediction& p) {
          view.Shows(tip - std::min(5.0, p.length_mm) * p.direction, 10.0);
 }
 
-/// Where the roots are seen, as a straight line over the row: found from all notes together, as
-/// the rig may sit a little askew, while the blocks stand in line.
-struct RootTrend {
-  double offset_mm = 0.0;
-  double slope = 0.0;  // per mm along the row
-  double scatter_mm = 0.8;
-  [[nodiscard]] double At(double x_mm) const { return offset_mm + slope * x_mm; }
-};
-
-double MedianOf(std::vector<double> values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
-
-/// Theil–Sen line: the median of all pairwise slopes shrugs off notes that were misread.
-RootTrend FitRootTrend(const std::vector<double>& x, const std::vector<double>& root) {
-  RootTrend trend;
-  if (x.size() < 5) return trend;
-  std::vector<double> slopes;
-  for (std::size_t i = 0; i < x.size(); ++i) {
-    for (std::size_t j = i + 2; j < x.size(); ++j) {
-      slopes.push_back((root[j] - root[i]) / (x[j] - x[i]));
-    }
-  }
-  trend.slope = MedianOf(slopes);
-  std::vector<double> offsets;
-  for (std::size_t i = 0; i < x.size(); ++i) offsets.push_back(root[i] - trend.slope * x[i]);
-  trend.offset_mm = MedianOf(offsets);
-  for (double& o : offsets) o = std::abs(o - trend.offset_mm);
-  trend.scatter_mm = std::clamp(1.4826 * MedianOf(offsets), 0.2, 0.8);
-  return trend;
-}
-
-/// A first look at every tine tells where the roots stand in line.
-RootTrend FindRootTrend(const PhotoView& view, const std::vector<TinePrediction>& predictions) {
+/// A first look at every tine tells where the roots stand in line: the rig may sit a little askew,
+/// while the blocks stand straight beside each other.
+RowTrend FindRootTrend(const PhotoView& view, const std::vector<TinePrediction>& predictions) {
   std::vector<double> x;
   std::vector<double> root;
   for (const TinePrediction& p : predictions) {
@@ -85,7 +53,7 @@ RootTrend FindRootTrend(const PhotoView& view, const std::vector<TinePrediction>
     x.push_back(p.pickup_mm.x());
     root.push_back(scan.RootOffsetMm());
   }
-  return FitRootTrend(x, root);
+  return FitRowTrend(x, root);
 }
 
 /// Standard uncertainties of the axis points: the scatter of the outlines, what the two ways of
@@ -144,12 +112,15 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
   for (std::size_t i = 0; i < pickups.pickups.size() && i < notes.size(); ++i) {
     predictions.push_back(Predict(pickups.pickups[i], notes[i], options));
   }
-  const RootTrend trend = FindRootTrend(view, predictions);
+  const RowTrend trend = FindRootTrend(view, predictions);
   std::vector<std::optional<TineScan>> scans;
   for (TinePrediction& prediction : predictions) {
-    prediction.expected_root_mm = trend.At(prediction.pickup_mm.x());
-    prediction.root_sigma_mm = trend.scatter_mm;
-    prediction.search_root_mm = std::min(prediction.search_root_mm, 3.0 * trend.scatter_mm);
+    if (trend.usable) {
+      prediction.expected_root_mm = trend.At(prediction.pickup_mm.x());
+      prediction.root_sigma_mm = std::clamp(trend.scatter, 0.2, 0.8);
+      prediction.search_root_mm =
+          std::min(prediction.search_root_mm, 3.0 * prediction.root_sigma_mm);
+    }
     std::optional<TineScan>& scan = scans.emplace_back();
     if (RowInView(view, prediction)) scan.emplace(view, prediction);
     if (scan && !scan->Usable()) scan.reset();

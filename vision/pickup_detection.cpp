@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "vision/ring_fit.hpp"
+#include "vision/row_trend.hpp"
 
 namespace tinesight {
 namespace {
@@ -44,16 +45,64 @@ struct Candidate {
   std::optional<RingFit> collar;
 };
 
-void FitFlanges(const PhotoView& view, double radius_mm, std::vector<Candidate>& candidates) {
-  for (Candidate& c : candidates) {
+/// Offset of greatest energy, where straying from the expected place costs a little: what is in
+/// line with the other pickups needs less evidence than what is not.
+BestOffset ScanNearExpected(const RingProfiles& profiles, const Eigen::Vector2d& expected_mm,
+                            double radius_mm, double half_mm, double step_mm) {
+  constexpr double kPenalty = 0.08;
+  constexpr double kUsualStrayMm = 0.6;
+  BestOffset best;
+  double best_value = -1e9;
+  const int n = static_cast<int>(std::ceil(half_mm / step_mm));
+  for (int i = -n; i <= n; ++i) {
+    for (int j = -n; j <= n; ++j) {
+      const Eigen::Vector2d off = step_mm * Eigen::Vector2d(i, j);
+      const double energy = profiles.Energy(expected_mm + off, radius_mm);
+      const double value =
+          energy - kPenalty * off.squaredNorm() / (kUsualStrayMm * kUsualStrayMm);
+      if (value > best_value) {
+        best_value = value;
+        best = {expected_mm + off, energy};
+      }
+    }
+  }
+  return best;
+}
+
+/// Where the row says each candidate's center should be, relative to its vote.
+std::vector<Eigen::Vector2d> ExpectFromRow(const std::vector<Candidate>& candidates) {
+  std::vector<double> index;
+  std::vector<double> x;
+  std::vector<double> y;
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    index.push_back(static_cast<double>(i));
+    x.push_back(candidates[i].axis_mm.x());
+    y.push_back(candidates[i].axis_mm.y());
+  }
+  const RowTrend trend_x = FitRowTrend(index, x);
+  const RowTrend trend_y = FitRowTrend(index, y);
+  std::vector<Eigen::Vector2d> expected;
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    const Eigen::Vector2d place(trend_x.At(index[i]), trend_y.At(index[i]));
+    expected.push_back(trend_x.usable ? Eigen::Vector2d(place - candidates[i].vote_mm.head<2>())
+                                      : Eigen::Vector2d::Zero());
+  }
+  return expected;
+}
+
+void FitFlanges(const PhotoView& view, double radius_mm,
+                const std::vector<Eigen::Vector2d>& expected,
+                std::vector<Candidate>& candidates) {
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    Candidate& c = candidates[i];
     const RingProfiles profiles(view, c.vote_mm, radius_mm - 2.9, radius_mm + 2.3);
-    const BestOffset start = ScanOffsets(profiles, {0.0, 0.0}, radius_mm, 1.6, 0.1);
+    const BestOffset start = ScanNearExpected(profiles, expected[i], radius_mm, 1.6, 0.1);
     c.flange = profiles.Fit(start.offset_mm, radius_mm, 0.4, true);
-    c.axis_mm = c.vote_mm;
-    if (c.flange && c.flange->sigma_mm < 0.06 && c.flange->coverage > 0.6) {
-      c.axis_mm.head<2>() += c.flange->offset_mm;
+    if (c.flange && c.flange->sigma_mm < 0.1 && c.flange->coverage > 0.5) {
+      c.axis_mm.head<2>() = c.vote_mm.head<2>() + c.flange->offset_mm;
     } else {
       c.flange.reset();
+      c.axis_mm.head<2>() = c.vote_mm.head<2>() + start.offset_mm;
     }
   }
 }
@@ -89,8 +138,7 @@ double FindCollarRadius(const PhotoView& view, double tip_radius_mm,
 void FitCollars(const PhotoView& view, double radius_mm, std::vector<Candidate>& candidates) {
   for (Candidate& c : candidates) {
     const RingProfiles profiles(view, c.axis_mm, 0.0, 2.0 * radius_mm);
-    const BestOffset start =
-        ScanOffsets(profiles, {0.0, 0.0}, radius_mm, c.flange ? 0.35 : 1.0, 0.07);
+    const BestOffset start = ScanNearExpected(profiles, {0.0, 0.0}, radius_mm, 0.7, 0.07);
     c.collar = profiles.Fit(start.offset_mm, radius_mm, 0.25, true);
     if (!c.collar || c.collar->coverage < 0.35 || c.collar->sigma_mm > 0.1) {
       c.collar.reset();
@@ -159,53 +207,19 @@ std::optional<CenterObservation> ObservePole(const PhotoView& view, const Candid
 
 using RingMember = std::optional<CenterObservation> DetectedPickup::*;
 
-/// Robust straight line over the row, value against x.
-struct Trend {
-  double offset = 0.0;
-  double slope = 0.0;
-  double scatter = 0.0;
-  bool usable = false;
-};
-
-double MedianOf(std::vector<double> values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
-
-/// Theil–Sen: shrugs off rings that were misread.
-Trend FitTrend(const std::vector<double>& x, const std::vector<double>& value) {
-  Trend trend;
-  if (x.size() < 5) return trend;
-  std::vector<double> slopes;
-  for (std::size_t i = 0; i < x.size(); ++i) {
-    for (std::size_t j = i + 2; j < x.size(); ++j) {
-      slopes.push_back((value[j] - value[i]) / (x[j] - x[i]));
-    }
-  }
-  trend.slope = MedianOf(slopes);
-  std::vector<double> offsets;
-  for (std::size_t i = 0; i < x.size(); ++i) offsets.push_back(value[i] - trend.slope * x[i]);
-  trend.offset = MedianOf(offsets);
-  for (double& o : offsets) o = std::abs(o - trend.offset);
-  trend.scatter = 1.4826 * MedianOf(offsets);
-  trend.usable = true;
-  return trend;
-}
-
 /// What two kinds of rings say of each other. They share an axis, so that in the picture one is
 /// shifted against the other by an amount that changes evenly along the row.
 struct RingPair {
   RingMember a;
   RingMember b;
-  Trend dx;
-  Trend dy;
+  RowTrend dx;
+  RowTrend dy;
   [[nodiscard]] bool Usable() const { return dx.usable && dy.usable; }
   [[nodiscard]] double ScatterPx() const { return std::max({dx.scatter, dy.scatter, 0.1}); }
   [[nodiscard]] double DeviationPx(const DetectedPickup& p) const {
     const Eigen::Vector2d d = (p.*a)->position_px - (p.*b)->position_px;
     const double x = p.plane_mm.x();
-    return std::hypot(d.x() - dx.offset - dx.slope * x, d.y() - dy.offset - dy.slope * x);
+    return std::hypot(d.x() - dx.At(x), d.y() - dy.At(x));
   }
 };
 
@@ -219,7 +233,7 @@ RingPair Compare(const std::vector<DetectedPickup>& pickups, RingMember a, RingM
     dx.push_back((p.*a)->position_px.x() - (p.*b)->position_px.x());
     dy.push_back((p.*a)->position_px.y() - (p.*b)->position_px.y());
   }
-  return {a, b, FitTrend(x, dx), FitTrend(x, dy)};
+  return {a, b, FitRowTrend(x, dx), FitRowTrend(x, dy)};
 }
 
 /// Holds the rings of each pickup against each other: takes their real scatter for their
@@ -272,9 +286,14 @@ DetectedPickups DetectPickups(const PhotoView& view, const PickupRow& row,
   for (const RowPickup& p : row.pickups) {
     Candidate c;
     c.vote_mm = {p.plane_mm.x(), p.plane_mm.y(), options.row_z_mm};
+    c.axis_mm = c.vote_mm;
     candidates.push_back(c);
   }
-  FitFlanges(view, 0.5 * options.bobbin_diameter_mm, candidates);
+  // Once freely, once knowing where the row runs.
+  std::vector<Eigen::Vector2d> expected(candidates.size(), Eigen::Vector2d::Zero());
+  FitFlanges(view, 0.5 * options.bobbin_diameter_mm, expected, candidates);
+  expected = ExpectFromRow(candidates);
+  FitFlanges(view, 0.5 * options.bobbin_diameter_mm, expected, candidates);
   result.collar_radius_mm = FindCollarRadius(view, tip_radius_mm, candidates);
   if (result.collar_radius_mm > 0.0) FitCollars(view, result.collar_radius_mm, candidates);
   result.protrusion_mm = FindProtrusion(view, tip_radius_mm, candidates);

@@ -1,0 +1,33 @@
+#include "vision/row_trend.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+namespace tinesight {
+
+double MedianOf(std::vector<double> values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+RowTrend FitRowTrend(const std::vector<double>& x, const std::vector<double>& value) {
+  RowTrend trend;
+  if (x.size() < 5) return trend;
+  std::vector<double> slopes;
+  for (std::size_t i = 0; i < x.size(); ++i) {
+    for (std::size_t j = i + 1; j < x.size(); ++j) {
+      slopes.push_back((value[j] - value[i]) / (x[j] - x[i]));
+    }
+  }
+  trend.slope = MedianOf(slopes);
+  std::vector<double> offsets;
+  for (std::size_t i = 0; i < x.size(); ++i) offsets.push_back(value[i] - trend.slope * x[i]);
+  trend.offset = MedianOf(offsets);
+  for (double& o : offsets) o = std::abs(o - trend.offset);
+  trend.scatter = 1.4826 * MedianOf(offsets);
+  trend.usable = true;
+  return trend;
+}
+
+}  // namespace tinesight
