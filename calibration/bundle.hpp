@@ -86,7 +86,7 @@ struct BundleOptions {
   /// Observations further off than this many of their group's standard deviations are left out,
   /// after a start with a loss that outliers cannot pull; 0 keeps everything and is plain.
   double outlier_sigmas = 0.0;
-  int threads = 1;             ///< 1 or more
+  int threads = 1;                ///< 1 or more
   bool point_covariance = false;  ///< fill BundleResult::point_covariance
   [[nodiscard]] Result<void> Validate() const;
 };
@@ -129,8 +129,9 @@ struct BundleResult {
 
 /// Start values for one-station-per-photo problems: every photo's pose by PnP, and the focal
 /// length, where `focal_px` is 0, by trying equivalents from 18 to 80 mm and keeping the one that
-/// projects best. Sets the camera's principal point to the middle of the picture.
-[[nodiscard]] Result<void> StartBundle(BundleProblem& problem, double focal_px);
+/// projects best. Sets the camera's principal point to the middle of the picture. Gives the rms
+/// reprojection error of the start, px, each point's capped at 2.5 % of the image's diagonal.
+[[nodiscard]] Result<double> StartBundle(BundleProblem& problem, double focal_px);
 
 /// Views that do not belong: rms above `factor` times the median of all. Low noise in the other
 /// views hides such a one from the overall RMS: one view with a spoiled corner search was found

@@ -5,7 +5,6 @@
 #include <unistd.h>
 
 #include <Eigen/Geometry>
-
 #include <array>
 #include <cmath>
 #include <cstdio>
@@ -184,17 +183,18 @@ Outcome RunTinesight(const std::string& arguments) {
 class CalibrateCommand : public testing::Test {
  protected:
   static void SetUpTestSuite() {
-    folder_ = fs::temp_directory_path() / std::string("tinesight_calibrate_").append(std::to_string(getpid()));
+    folder_ = fs::temp_directory_path() /
+              std::string("tinesight_calibrate_").append(std::to_string(getpid()));
     fs::create_directories(folder_);
     struct View {
       double azimuth, elevation, distance, roll;
       Eigen::Vector3d target;
     };
-    const std::vector<View> views = {{0, 24, 460, 1, {0, 0, -95}},    {-24, 34, 430, -3, {-10, 0, -90}},
-                                     {26, 30, 420, 4, {20, 5, -90}},  {3, 48, 430, 90, {0, 10, -80}},
-                                     {-14, 42, 410, -88, {0, 0, -95}}, {34, 40, 455, 42, {0, 0, -100}},
-                                     {-20, 20, 400, 10, {-30, -40, -60}},
-                                     {6, 36, 370, -30, {25, 40, -110}}};
+    const std::vector<View> views = {
+        {0, 24, 460, 1, {0, 0, -95}},        {-24, 34, 430, -3, {-10, 0, -90}},
+        {26, 30, 420, 4, {20, 5, -90}},      {3, 48, 430, 90, {0, 10, -80}},
+        {-14, 42, 410, -88, {0, 0, -95}},    {34, 40, 455, 42, {0, 0, -100}},
+        {-20, 20, 400, 10, {-30, -40, -60}}, {6, 36, 370, -30, {25, 40, -110}}};
     for (std::size_t i = 0; i < views.size(); ++i) {
       const View& v = views[i];
       const fs::path file = folder_ / PhotoName(i + 1);
@@ -255,7 +255,8 @@ TEST_F(CalibrateCommand, FindsTheCameraAndTheRigInPictures) {
 TEST_F(CalibrateCommand, NamesThePhotoThatIsOfAnotherCamera) {
   const fs::path small = folder_ / "small.png";
   cv::imwrite(small.string(), cv::Mat(600, 800, CV_8UC1, cv::Scalar(90)));
-  const Outcome outcome = RunTinesight("calibrate " + photos_ + small.string() + " " + Files("odd"));
+  const Outcome outcome =
+      RunTinesight("calibrate " + photos_ + small.string() + " " + Files("odd"));
   EXPECT_EQ(outcome.status, 1);
   EXPECT_THAT(outcome.output, testing::HasSubstr("small.png: differs from the other photos"));
   EXPECT_FALSE(fs::exists(folder_ / "odd_camera.json"));

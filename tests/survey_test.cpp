@@ -1,5 +1,7 @@
 // The survey on synthetic observations of a rig that is not the one of the drawing: bars displaced
 // by millimetres and degrees, print scale off, every mark off, ink spread by photo, autofocus.
+#include "calibration/survey.hpp"
+
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
@@ -7,8 +9,6 @@
 #include <cmath>
 #include <iostream>
 #include <random>
-
-#include "calibration/survey.hpp"
 
 namespace tinesight {
 namespace {
@@ -30,8 +30,10 @@ Rig NominalRig(bool with_points) {
       const double x = (i - 9.5) * 18.0;
       RigTag tag;
       tag.id = bar.first_id + i;
-      tag.corners_mm = {Eigen::Vector3d(x - 6, bar.y - 6, bar.z), {x + 6, bar.y - 6, bar.z},
-                        {x + 6, bar.y + 6, bar.z},                {x - 6, bar.y + 6, bar.z}};
+      tag.corners_mm = {Eigen::Vector3d(x - 6, bar.y - 6, bar.z),
+                        {x + 6, bar.y - 6, bar.z},
+                        {x + 6, bar.y + 6, bar.z},
+                        {x - 6, bar.y + 6, bar.z}};
       tag.u_mm = 0.1;
       rig.tags.push_back(tag);
     }
@@ -73,11 +75,11 @@ struct View {
 };
 
 const std::vector<View> kGoodViews = {
-    {0, 22, 470, 1.5, {0, 0, -95}},    {-24, 34, 430, -3, {-10, 0, -90}},
-    {26, 30, 420, 4, {20, 5, -90}},    {3, 48, 430, 90, {0, 10, -80}},
-    {-14, 42, 400, -88, {0, -5, -95}}, {12, 14, 520, 178, {0, -40, -90}},
-    {34, 40, 455, 42, {0, 0, -100}},   {-32, 24, 480, -14, {-35, 20, -70}},
-    {-5, 58, 410, 8, {10, 0, -90}},    {18, 52, 400, 93, {60, 30, -90}},
+    {0, 22, 470, 1.5, {0, 0, -95}},      {-24, 34, 430, -3, {-10, 0, -90}},
+    {26, 30, 420, 4, {20, 5, -90}},      {3, 48, 430, 90, {0, 10, -80}},
+    {-14, 42, 400, -88, {0, -5, -95}},   {12, 14, 520, 178, {0, -40, -90}},
+    {34, 40, 455, 42, {0, 0, -100}},     {-32, 24, 480, -14, {-35, 20, -70}},
+    {-5, 58, 410, 8, {10, 0, -90}},      {18, 52, 400, 93, {60, 30, -90}},
     {-20, 18, 400, 10, {-40, -45, -60}}, {6, 36, 350, -30, {25, 40, -110}}};
 
 Eigen::Isometry3d LookAt(const View& view) {
@@ -113,12 +115,12 @@ struct SceneOptions {
   std::vector<View> views = kGoodViews;
   unsigned seed = 1;
   bool with_points = true;
-  int wrong_tags = 0;          ///< tags taken for another, in the second photo
+  int wrong_tags = 0;  ///< tags taken for another, in the second photo
   bool pickup_bar_only = false;
-  double jitter_mm = 0.03;     ///< of each mark in the strip
-  double wave_mm = 0.05;       ///< of each mark out of the strip's plane
-  double shift_px = 0.0;       ///< standard deviation of the photos' principal points
-  double window = 1.0;         ///< only marks within this middle share of the image are found
+  double jitter_mm = 0.03;  ///< of each mark in the strip
+  double wave_mm = 0.05;    ///< of each mark out of the strip's plane
+  double shift_px = 0.0;    ///< standard deviation of the photos' principal points
+  double window = 1.0;      ///< only marks within this middle share of the image are found
 };
 
 Camera TrueCamera() {
@@ -267,8 +269,8 @@ TEST(Survey, RecoversCameraAndRigWithinItsStatedUncertainty) {
   std::size_t marks = 0;
   for (unsigned seed = 1; seed <= kScenes; ++seed) {
     // Everything scatters as the survey's priors say: only then must the errors be as stated.
-    const Scene scene = MakeScene(
-        {.seed = seed, .jitter_mm = 0.1, .wave_mm = 0.2, .shift_px = 4.0});
+    const Scene scene =
+        MakeScene({.seed = seed, .jitter_mm = 0.1, .wave_mm = 0.2, .shift_px = 4.0});
     const auto survey = SurveyRig(scene.photos, scene.nominal, Options());
     ASSERT_TRUE(survey) << survey.error().message;
     const auto is = Numbers(survey->camera);
@@ -297,8 +299,8 @@ TEST(Survey, RecoversCameraAndRigWithinItsStatedUncertainty) {
     EXPECT_NEAR(survey->point_noise * 0.1, kPointNoise_px, 4 * 0.024 * kPointNoise_px);
   }
   std::cout << "normalized mean squares: intrinsics " << intrinsic_sum << ", marks "
-            << mark_sum / static_cast<double>(marks) << "; marks off by "
-            << std::sqrt(mark_square) << " mm rms\n";
+            << mark_sum / static_cast<double>(marks) << "; marks off by " << std::sqrt(mark_square)
+            << " mm rms\n";
   EXPECT_GT(intrinsic_sum, 1.0 - 4 * 0.26 + 0.2);
   EXPECT_LT(intrinsic_sum, 1.0 + 4 * 0.26);
   // Marks of one scene share the frame's and the bars' error: about 40 independent a scene.
@@ -397,7 +399,10 @@ TEST(SurveyRefuses, TheSameDirectionInAllPhotos) {
   SceneOptions options;
   options.views.clear();
   for (int i = 0; i < 8; ++i) {
-    options.views.push_back({0.4 * i, 30.0, 380.0 + 10.0 * i, i % 2 == 0 ? 0.0 : 90.0,
+    options.views.push_back({0.4 * i,
+                             30.0,
+                             380.0 + 10.0 * i,
+                             i % 2 == 0 ? 0.0 : 90.0,
                              {20.0 * (i % 3) - 20.0, 10.0 * (i % 2), -90.0}});
   }
   EXPECT_THAT(Refusal(MakeScene(options)), testing::HasSubstr("same direction"));
@@ -411,7 +416,7 @@ TEST(SurveyRefuses, ARigFileOfOtherStrips) {
       corner.x() += 2.0 * ((other % 20) - 9.5) * 18.0;
     }
   }
-  EXPECT_FALSE(Refusal(scene).empty());
+  EXPECT_THAT(Refusal(scene), testing::HasSubstr("rig file"));
 }
 
 TEST(SurveySuggests, WhatIsMissing) {
