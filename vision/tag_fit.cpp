@@ -3,8 +3,10 @@
 #include <Eigen/Dense>
 #include <Eigen/Geometry>
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <numeric>
+#include <opencv2/core.hpp>
 
 #include "vision/residual_noise.hpp"
 #include "vision/tag_template.hpp"
@@ -15,54 +17,27 @@ namespace {
 constexpr int kCornerParameters = 8;
 constexpr int kLogSigma = 8;  // index of each further parameter
 constexpr int kGrowth = 9;
-constexpr int kTone = 10;
-constexpr int kBlack = 11;     // plane: constant, x, y
-constexpr int kContrast = 14;  // plane: constant, x, y
-constexpr int kParameters = 17;
+constexpr int kTone = 10;      // quadratic and cubic
+constexpr int kBlack = 12;     // plane: constant, x, y
+constexpr int kContrast = 15;  // plane: constant, x, y
+constexpr int kParameters = 18;
 using Vector = Eigen::Matrix<double, kParameters, 1>;
 using Matrix = Eigen::Matrix<double, kParameters, kParameters>;
+using Row = Eigen::Matrix<double, 1, kParameters>;
+using Jacobian = Eigen::Matrix<double, Eigen::Dynamic, kParameters>;
 
 constexpr double kMarginCells = 0.75;       // of white around the square that is fitted
 constexpr double kGrowthPriorCells = 0.15;  // about 0.2 mm on the default strip
 constexpr double kTonePrior = 0.6;          // a gamma of 2.2 is about 0.6
+constexpr double kTone3Prior = 0.3;
+// Even, so that the template's margin of 1.5 cells is whole samples.
+constexpr int kCoarseSamplesPerCell = 10;
+constexpr int kFineSamplesPerCell = 32;
 constexpr double kMinBlurPx = 0.35;
 constexpr int kTargetSamples = 5000;
 constexpr int kMaxIterations = 25;
+constexpr int kScaleIterations = 6;
 constexpr double kConvergedPx = 0.004;
-
-double Sum(const TagCorners& c, double (*term)(const Eigen::Vector2d&, const Eigen::Vector2d&)) {
-  double sum = 0.0;
-  for (std::size_t k = 0; k < 4; ++k) sum += term(c[k], c[(k + 1) % 4]);
-  return sum;
-}
-
-double AreaPx2(const TagCorners& c) {
-  return 0.5 * Sum(c, [](const Eigen::Vector2d& a, const Eigen::Vector2d& b) {
-           return a.x() * b.y() - a.y() * b.x();
-         });
-}
-
-/// Homography from cells to px through the four corners (solved exactly).
-std::optional<Eigen::Matrix3d> PxFromCells(const TagCorners& corners_px) {
-  static const double square[4][2] = {
-      {0, 0}, {kTagCells, 0}, {kTagCells, kTagCells}, {0, kTagCells}};
-  Eigen::Matrix<double, 8, 8> a = Eigen::Matrix<double, 8, 8>::Zero();
-  Eigen::Matrix<double, 8, 1> b;
-  for (int k = 0; k < 4; ++k) {
-    const double u = square[k][0];
-    const double v = square[k][1];
-    const Eigen::Vector2d& p = corners_px[static_cast<std::size_t>(k)];
-    a.row(2 * k) << u, v, 1, 0, 0, 0, -u * p.x(), -v * p.x();
-    a.row(2 * k + 1) << 0, 0, 0, u, v, 1, -u * p.y(), -v * p.y();
-    b(2 * k) = p.x();
-    b(2 * k + 1) = p.y();
-  }
-  const Eigen::Matrix<double, 8, 1> h = a.fullPivLu().solve(b);
-  if (!h.allFinite()) return std::nullopt;
-  Eigen::Matrix3d result;
-  result << h(0), h(1), h(2), h(3), h(4), h(5), h(6), h(7), 1.0;
-  return result;
-}
 
 struct Sample {
   Eigen::Vector2d position_px;
@@ -71,22 +46,52 @@ struct Sample {
   int col;
 };
 
-float Interpolate(const cv::Mat& layer, double x, double y) {
-  const int ix = std::clamp(static_cast<int>(std::floor(x)), 0, layer.cols - 2);
-  const int iy = std::clamp(static_cast<int>(std::floor(y)), 0, layer.rows - 2);
+/// Layers of the blurred drawing, one beside the other for each sample of it.
+enum Channel { kWhite, kDu, kDv, kDuu, kDvv, kDuv, kDgrowth, kChannels };
+using Channels = std::array<float, kChannels>;
+
+struct BlurredPattern {
+  cv::Mat samples;  ///< CV_32FC7
+  double sigma_px = 0.0;
+  double sigma_u = 0.0;  // cells
+  double sigma_v = 0.0;
+};
+
+BlurredPattern Blur(const TagTemplate& pattern, double sigma_px, double sigma_u, double sigma_v,
+                    double growth_cells, bool with_growth) {
+  TagTemplate::Layers layers = pattern.Render(sigma_u, sigma_v, growth_cells, with_growth);
+  if (!with_growth) layers.dgrowth = layers.white;  // not looked at
+  const std::array<cv::Mat, kChannels> channels = {
+      layers.white, layers.du, layers.dv, layers.duu, layers.dvv, layers.duv, layers.dgrowth};
+  BlurredPattern blurred{{}, sigma_px, sigma_u, sigma_v};
+  cv::merge(channels.data(), channels.size(), blurred.samples);
+  return blurred;
+}
+
+Channels Interpolate(const cv::Mat& samples, double x, double y) {
+  const int ix = std::clamp(static_cast<int>(std::floor(x)), 0, samples.cols - 2);
+  const int iy = std::clamp(static_cast<int>(std::floor(y)), 0, samples.rows - 2);
   const float fx = static_cast<float>(x - ix);
   const float fy = static_cast<float>(y - iy);
-  const float* top = layer.ptr<float>(iy) + ix;
-  const float* bottom = layer.ptr<float>(iy + 1) + ix;
-  return (1 - fy) * ((1 - fx) * top[0] + fx * top[1]) +
-         fy * ((1 - fx) * bottom[0] + fx * bottom[1]);
+  const float* top = samples.ptr<float>(iy) + ix * kChannels;
+  const float* bottom = samples.ptr<float>(iy + 1) + ix * kChannels;
+  const float w00 = (1 - fx) * (1 - fy);
+  const float w10 = fx * (1 - fy);
+  const float w01 = (1 - fx) * fy;
+  const float w11 = fx * fy;
+  Channels result;
+  for (int c = 0; c < kChannels; ++c) {
+    result[static_cast<std::size_t>(c)] =
+        w00 * top[c] + w10 * top[kChannels + c] + w01 * bottom[c] + w11 * bottom[kChannels + c];
+  }
+  return result;
 }
 
 class TagFitter {
  public:
   TagFitter(const cv::Mat& gray, int id, const TagCorners& start_px,
             const std::vector<TagExclusion>& exclusions)
-      : pattern_(id), exclusions_(exclusions) {
+      : id_(id), pattern_(id, kCoarseSamplesPerCell), exclusions_(exclusions) {
     usable_ = CollectSamples(gray, start_px) && StartParameters(start_px);
   }
 
@@ -98,20 +103,28 @@ class TagFitter {
   bool Excluded(double u, double v) const;
   [[nodiscard]] TagCorners Corners(const Vector& parameters) const;
   /// Residuals (model − picture), and the Jacobian if asked. False where the corners degenerate.
-  bool Evaluate(const Vector& parameters, std::vector<double>& residuals,
-                Eigen::Matrix<double, Eigen::Dynamic, kParameters>* jacobian) const;
+  bool Evaluate(const Vector& parameters, std::vector<double>& residuals, Jacobian* jacobian) const;
+  double EvaluateSample(const Sample& sample, const Vector& parameters, const TagPlace& place,
+                        const BlurredPattern& blurred, Row* row) const;
   [[nodiscard]] double Cost(const Vector& parameters, const std::vector<double>& residuals) const;
   [[nodiscard]] Vector PriorWeights() const;
-  [[nodiscard]] double Inflation(const std::vector<double>& residuals) const;
-  [[nodiscard]] TagFit Summary(const std::vector<double>& residuals, const Matrix& normal) const;
+  [[nodiscard]] Vector Bounded(Vector parameters) const;
+  bool Improve(const std::vector<double>& residuals, const Jacobian& jacobian);
+  bool Settle(double converged_px);
+  [[nodiscard]] double Inflation() const;
+  [[nodiscard]] TagFit Summary() const;
 
+  int id_;
   TagTemplate pattern_;
   const std::vector<TagExclusion>& exclusions_;
   std::vector<Sample> samples_;
   Eigen::Vector2d origin_px_ = Eigen::Vector2d::Zero();  // of the planes of light
   double side_px_ = 1.0;
   double scale_ = 1.0;  // robust standard deviation of a residual, gray values
+  double damping_ = 1e-3;
   Vector parameters_ = Vector::Zero();
+  Matrix normal_ = Matrix::Zero();
+  std::vector<double> residuals_;
   int grid_rows_ = 0;
   int grid_cols_ = 0;
   bool usable_ = false;
@@ -128,9 +141,9 @@ bool TagFitter::CollectSamples(const cv::Mat& gray, const TagCorners& corners_px
   const double area = AreaPx2(corners_px);
   if (area < 16.0 * 16.0) return false;
   side_px_ = std::sqrt(area);
-  const auto px_from_cells = PxFromCells(corners_px);
-  if (!px_from_cells) return false;
-  const Eigen::Matrix3d cells_from_px = px_from_cells->inverse();
+  const auto place = PlaceThrough(corners_px);
+  if (!place) return false;
+  const Eigen::Matrix3d cells_from_px = place->cells_from_px;
   Eigen::Vector2d low = corners_px[0];
   Eigen::Vector2d high = corners_px[0];
   for (const Eigen::Vector2d& corner : corners_px) {
@@ -189,76 +202,85 @@ TagCorners TagFitter::Corners(const Vector& parameters) const {
 }
 
 bool TagFitter::Evaluate(const Vector& parameters, std::vector<double>& residuals,
-                         Eigen::Matrix<double, Eigen::Dynamic, kParameters>* jacobian) const {
+                         Jacobian* jacobian) const {
   const TagCorners corners = Corners(parameters);
-  const auto px_from_cells = PxFromCells(corners);
-  if (!px_from_cells || AreaPx2(corners) < 100.0) return false;
-  const Eigen::Matrix3d cells_from_px = px_from_cells->inverse();
+  const auto place = PlaceThrough(corners);
+  const double area = AreaPx2(corners);
+  if (!place || area < 100.0) return false;
   const double sigma_px = std::exp(parameters(kLogSigma));
   const double width_px =
       0.5 * ((corners[1] - corners[0]).norm() + (corners[2] - corners[3]).norm());
   const double height_px =
       0.5 * ((corners[3] - corners[0]).norm() + (corners[2] - corners[1]).norm());
-  // A slanting tag is narrower than its sides are long: blur across the other axis counts.
-  const double sine = AreaPx2(corners) / (width_px * height_px);
-  const double sigma_u = sigma_px * kTagCells / (width_px * sine);
-  const double sigma_v = sigma_px * kTagCells / (height_px * sine);
-  TagTemplate::Layers layers;
-  if (jacobian != nullptr) {
-    layers = pattern_.Render(sigma_u, sigma_v, parameters(kGrowth));
-  } else {
-    layers.white = pattern_.RenderWhite(sigma_u, sigma_v, parameters(kGrowth));
-  }
-
+  // Across a slanting tag, blur reaches over more of its cells: area / height is its true width.
+  const BlurredPattern blurred =
+      Blur(pattern_, sigma_px, sigma_px * kTagCells * height_px / area,
+           sigma_px * kTagCells * width_px / area, parameters(kGrowth), jacobian != nullptr);
   residuals.resize(samples_.size());
   if (jacobian != nullptr) jacobian->resize(static_cast<int>(samples_.size()), kParameters);
-  const double c = parameters(kTone);
+  Row row;
   for (std::size_t i = 0; i < samples_.size(); ++i) {
-    const Sample& sample = samples_[i];
-    const Eigen::Vector3d h =
-        cells_from_px * Eigen::Vector3d(sample.position_px.x(), sample.position_px.y(), 1.0);
-    const double u = h.x() / h.z();
-    const double v = h.y() / h.z();
-    const double lx = (u + kTemplateMarginCells) * kTemplateSamplesPerCell - 0.5;
-    const double ly = (v + kTemplateMarginCells) * kTemplateSamplesPerCell - 0.5;
-    const double t = Interpolate(layers.white, lx, ly);
-    const double px = (sample.position_px.x() - origin_px_.x()) / side_px_;
-    const double py = (sample.position_px.y() - origin_px_.y()) / side_px_;
-    const double black =
-        parameters(kBlack) + parameters(kBlack + 1) * px + parameters(kBlack + 2) * py;
-    const double contrast =
-        parameters(kContrast) + parameters(kContrast + 1) * px + parameters(kContrast + 2) * py;
-    const double toned = t + c * t * (1.0 - t);
-    residuals[i] = black + contrast * toned - sample.value;
-    if (jacobian == nullptr) continue;
-
-    auto row = jacobian->row(static_cast<int>(i));
-    const double slope = contrast * (1.0 + c * (1.0 - 2.0 * t));
-    // d(u, v)/d(x, y) of the inverse homography; the corners carry the pattern with them.
-    const double iu = slope * Interpolate(layers.du, lx, ly);
-    const double iv = slope * Interpolate(layers.dv, lx, ly);
-    const Eigen::RowVector2d du_dx =
-        (cells_from_px.block<1, 2>(0, 0) - u * cells_from_px.block<1, 2>(2, 0)) / h.z();
-    const Eigen::RowVector2d dv_dx =
-        (cells_from_px.block<1, 2>(1, 0) - v * cells_from_px.block<1, 2>(2, 0)) / h.z();
-    const Eigen::RowVector2d gradient = iu * du_dx + iv * dv_dx;
-    const double s = u / kTagCells;
-    const double r = v / kTagCells;
-    row.segment<2>(0) = -gradient * ((1 - s) * (1 - r));
-    row.segment<2>(2) = -gradient * (s * (1 - r));
-    row.segment<2>(4) = -gradient * (s * r);
-    row.segment<2>(6) = -gradient * ((1 - s) * r);
-    row(kLogSigma) = slope * Interpolate(layers.dlogsigma, lx, ly);
-    row(kGrowth) = slope * Interpolate(layers.dgrowth, lx, ly);
-    row(kTone) = contrast * t * (1.0 - t);
-    row(kBlack) = 1.0;
-    row(kBlack + 1) = px;
-    row(kBlack + 2) = py;
-    row(kContrast) = toned;
-    row(kContrast + 1) = toned * px;
-    row(kContrast + 2) = toned * py;
+    residuals[i] = EvaluateSample(samples_[i], parameters, *place, blurred,
+                                  jacobian != nullptr ? &row : nullptr);
+    if (jacobian != nullptr) jacobian->row(static_cast<int>(i)) = row;
   }
   return true;
+}
+
+double TagFitter::EvaluateSample(const Sample& sample, const Vector& p, const TagPlace& place,
+                                 const BlurredPattern& blurred, Row* row) const {
+  const double x = sample.position_px.x();
+  const double y = sample.position_px.y();
+  const Eigen::Matrix3d& h = place.cells_from_px;
+  const Eigen::Vector3d cells = h * Eigen::Vector3d(x, y, 1.0);
+  const double u = cells.x() / cells.z();
+  const double v = cells.y() / cells.z();
+  const Eigen::RowVector2d u_by_px = (h.block<1, 2>(0, 0) - u * h.block<1, 2>(2, 0)) / cells.z();
+  const Eigen::RowVector2d v_by_px = (h.block<1, 2>(1, 0) - v * h.block<1, 2>(2, 0)) / cells.z();
+  const double n = pattern_.SamplesPerCell();
+  const double lx = (u + kTemplateMarginCells) * n - 0.5;
+  const double ly = (v + kTemplateMarginCells) * n - 0.5;
+  // The drawing was blurred evenly along u and v. What the photo's round blur is at this place, in
+  // perspective and across a slanting tag, differs a little: the heat equation adds the difference.
+  const Channels at = Interpolate(blurred.samples, lx, ly);
+  const double duu = at[kDuu];
+  const double dvv = at[kDvv];
+  const double duv = at[kDuv];
+  const double variance = blurred.sigma_px * blurred.sigma_px;
+  const double cov_uu = variance * u_by_px.squaredNorm();
+  const double cov_vv = variance * v_by_px.squaredNorm();
+  const double cov_uv = variance * u_by_px.dot(v_by_px);
+  const double by_log_sigma = cov_uu * duu + cov_vv * dvv + 2.0 * cov_uv * duv;
+  const double t = at[kWhite] + cov_uv * duv +
+                   0.5 * (cov_uu - blurred.sigma_u * blurred.sigma_u) * duu +
+                   0.5 * (cov_vv - blurred.sigma_v * blurred.sigma_v) * dvv;
+  const double px = (x - origin_px_.x()) / side_px_;
+  const double py = (y - origin_px_.y()) / side_px_;
+  const double black = p(kBlack) + p(kBlack + 1) * px + p(kBlack + 2) * py;
+  const double contrast = p(kContrast) + p(kContrast + 1) * px + p(kContrast + 2) * py;
+  const double bend = t * (1.0 - t);
+  const double toned = t + bend * (p(kTone) + p(kTone + 1) * (1.0 - 2.0 * t));
+  const double residual = black + contrast * toned - sample.value;
+  if (row == nullptr) return residual;
+
+  const double slope =
+      contrast * (1.0 + p(kTone) * (1.0 - 2.0 * t) + p(kTone + 1) * (1.0 - 6.0 * bend));
+  const Eigen::RowVector2d gradient = slope * (at[kDu] * u_by_px + at[kDv] * v_by_px);
+  // The corners carry the pattern with them: d(picture)/d(entry of the homography), then corners.
+  const double w = place.px_from_cells(2, 0) * u + place.px_from_cells(2, 1) * v + 1.0;
+  const double gx = -gradient.x() / w;
+  const double gy = -gradient.y() / w;
+  const double gw = -(gx * x + gy * y);
+  Eigen::Matrix<double, 1, 8> by_entries;
+  by_entries << gx * u, gx * v, gx, gy * u, gy * v, gy, gw * u, gw * v;
+  row->head<kCornerParameters>() = by_entries * place.entries_by_corners;
+  (*row)(kLogSigma) = slope * by_log_sigma;
+  (*row)(kGrowth) = slope * at[kDgrowth];
+  (*row)(kTone) = contrast * bend;
+  (*row)(kTone + 1) = contrast * bend * (1.0 - 2.0 * t);
+  row->segment<3>(kBlack) << 1.0, px, py;
+  row->segment<3>(kContrast) << toned, toned * px, toned * py;
+  return residual;
 }
 
 /// Weight of the prior of each parameter about zero, in units of one residual's variance.
@@ -267,6 +289,7 @@ Vector TagFitter::PriorWeights() const {
   const double variance = scale_ * scale_;
   weights(kGrowth) = variance / (kGrowthPriorCells * kGrowthPriorCells);
   weights(kTone) = variance / (kTonePrior * kTonePrior);
+  weights(kTone + 1) = variance / (kTone3Prior * kTone3Prior);
   return weights;
 }
 
@@ -280,67 +303,84 @@ double TagFitter::Cost(const Vector& parameters, const std::vector<double>& resi
   return cost + PriorWeights().cwiseProduct(parameters).dot(parameters);
 }
 
-std::optional<TagFit> TagFitter::Run() {
-  if (!usable_) return std::nullopt;
-  std::vector<double> residuals;
-  std::vector<double> trial_residuals;
-  Eigen::Matrix<double, Eigen::Dynamic, kParameters> jacobian;
-  Matrix normal = Matrix::Zero();
-  double damping = 1e-3;
-  const double min_log_sigma = std::log(kMinBlurPx);
-  const double max_log_sigma = std::log(0.8 * side_px_ / kTagCells);
-  if (!Evaluate(parameters_, residuals, &jacobian)) return std::nullopt;
-  for (int iteration = 0; iteration < kMaxIterations; ++iteration) {
-    scale_ = RobustScale(residuals);
-    const double cost = Cost(parameters_, residuals);
-    Eigen::VectorXd weights(static_cast<int>(residuals.size()));
-    Eigen::VectorXd r(static_cast<int>(residuals.size()));
-    for (int i = 0; i < r.size(); ++i) {
-      r(i) = residuals[static_cast<std::size_t>(i)];
-      weights(i) = std::min(1.0, 2.0 * scale_ / std::max(std::abs(r(i)), 1e-12));
-    }
-    normal = jacobian.transpose() * (weights.asDiagonal() * jacobian);
-    Vector gradient = jacobian.transpose() * (weights.asDiagonal() * r);
-    normal.diagonal() += PriorWeights();
-    gradient += PriorWeights().cwiseProduct(parameters_);
-
-    bool accepted = false;
-    double moved_px = 0.0;
-    for (int attempt = 0; attempt < 6 && !accepted; ++attempt) {
-      Matrix damped = normal;
-      damped.diagonal() += damping * normal.diagonal() + Vector::Constant(1e-9);
-      Vector trial = parameters_ - damped.ldlt().solve(gradient);
-      trial(kLogSigma) = std::clamp(trial(kLogSigma), min_log_sigma, max_log_sigma);
-      trial(kGrowth) = std::clamp(trial(kGrowth), -0.3, 0.3);
-      trial(kTone) = std::clamp(trial(kTone), -0.9, 0.9);
-      if (trial.allFinite() && Evaluate(trial, trial_residuals, nullptr) &&
-          Cost(trial, trial_residuals) < cost) {
-        moved_px = (trial - parameters_).head<kCornerParameters>().lpNorm<Eigen::Infinity>();
-        parameters_ = trial;
-        damping = std::max(1e-6, damping * 0.2);
-        accepted = true;
-      } else {
-        damping *= 8.0;
-      }
-    }
-    if (!accepted) break;
-    if (!Evaluate(parameters_, residuals, &jacobian)) return std::nullopt;
-    if (moved_px < kConvergedPx) break;
+/// One Levenberg–Marquardt step from `parameters_`: true if the cost fell.
+bool TagFitter::Improve(const std::vector<double>& residuals, const Jacobian& jacobian) {
+  const double cost = Cost(parameters_, residuals);
+  const int count = static_cast<int>(residuals.size());
+  Eigen::VectorXd weights(count);
+  const Eigen::Map<const Eigen::VectorXd> r(residuals.data(), count);
+  for (int i = 0; i < count; ++i) {
+    weights(i) = std::min(1.0, 2.0 * scale_ / std::max(std::abs(r(i)), 1e-12));
   }
-  return Summary(residuals, normal);
+  normal_ = jacobian.transpose() * (weights.asDiagonal() * jacobian);
+  Vector gradient = jacobian.transpose() * weights.cwiseProduct(r);
+  normal_.diagonal() += PriorWeights();
+  gradient += PriorWeights().cwiseProduct(parameters_);
+  std::vector<double> trial_residuals;
+  for (int attempt = 0; attempt < 6; ++attempt) {
+    Matrix damped = normal_;
+    damped.diagonal() += damping_ * normal_.diagonal() + Vector::Constant(1e-9);
+    const Vector trial = Bounded(parameters_ - damped.ldlt().solve(gradient));
+    if (trial.allFinite() && Evaluate(trial, trial_residuals, nullptr) &&
+        Cost(trial, trial_residuals) < cost) {
+      parameters_ = trial;
+      damping_ = std::max(1e-6, damping_ * 0.2);
+      return true;
+    }
+    damping_ *= 8.0;
+  }
+  return false;
 }
 
-double TagFitter::Inflation(const std::vector<double>& residuals) const {
+Vector TagFitter::Bounded(Vector p) const {
+  p(kLogSigma) =
+      std::clamp(p(kLogSigma), std::log(kMinBlurPx), std::log(0.8 * side_px_ / kTagCells));
+  p(kGrowth) = std::clamp(p(kGrowth), -0.3, 0.3);
+  p(kTone) = std::clamp(p(kTone), -0.9, 0.9);
+  p(kTone + 1) = std::clamp(p(kTone + 1), -0.5, 0.5);
+  return p;
+}
+
+bool TagFitter::Settle(double converged_px) {
+  Jacobian jacobian;
+  damping_ = 1e-3;
+  for (int iteration = 0; iteration < kMaxIterations; ++iteration) {
+    if (!Evaluate(parameters_, residuals_, &jacobian)) return false;
+    // A scale that moved with every step would keep the cost, and the steps, from settling.
+    if (iteration < kScaleIterations) scale_ = RobustScale(residuals_);
+    const Vector before = parameters_;
+    if (!Improve(residuals_, jacobian)) return true;
+    const Vector moved = (parameters_ - before).cwiseAbs();
+    if (moved.head<kCornerParameters>().maxCoeff() < converged_px) break;
+  }
+  return Evaluate(parameters_, residuals_, nullptr);
+}
+
+std::optional<TagFit> TagFitter::Run() {
+  if (!usable_ || !Settle(0.02)) return std::nullopt;
+  // A sharp tag needs a finer drawing: its blur must reach over a sample or more.
+  const double sigma_cells = std::exp(parameters_(kLogSigma)) * kTagCells / side_px_;
+  const double wanted = 1.2 / sigma_cells;
+  if (wanted > kCoarseSamplesPerCell) {
+    const int even =
+        2 * static_cast<int>(std::ceil(0.5 * std::min<double>(wanted, kFineSamplesPerCell)));
+    pattern_ = TagTemplate(id_, even);
+  }
+  if (!Settle(kConvergedPx)) return std::nullopt;
+  return Summary();
+}
+
+double TagFitter::Inflation() const {
   cv::Mat grid(grid_rows_, grid_cols_, CV_32F, cv::Scalar(0));
   const double cap = 4.0 * scale_;
   for (std::size_t i = 0; i < samples_.size(); ++i) {
     grid.at<float>(samples_[i].row, samples_[i].col) =
-        static_cast<float>(std::clamp(residuals[i], -cap, cap));
+        static_cast<float>(std::clamp(residuals_[i], -cap, cap));
   }
   return NeighbourInflation(grid);
 }
 
-TagFit TagFitter::Summary(const std::vector<double>& residuals, const Matrix& normal) const {
+TagFit TagFitter::Summary() const {
   TagFit fit;
   fit.corners_px = Corners(parameters_);
   fit.blur_px = std::exp(parameters_(kLogSigma));
@@ -352,13 +392,13 @@ TagFit TagFitter::Summary(const std::vector<double>& residuals, const Matrix& no
   double left = 0.0;
   for (std::size_t i = 0; i < samples_.size(); ++i) {
     total += (samples_[i].value - mean) * (samples_[i].value - mean);
-    left += residuals[i] * residuals[i];
+    left += residuals_[i] * residuals_[i];
   }
   fit.explained = total > 0.0 ? 1.0 - left / total : 0.0;
-  const Matrix covariance = normal.ldlt().solve(Matrix::Identity());
+  const Matrix covariance = normal_.ldlt().solve(Matrix::Identity());
   const double corner_variance = covariance.diagonal().head<kCornerParameters>().mean();
   // The floor covers what no residual shows: bent paper and lens distortion inside one tag.
-  fit.sigma_px = std::hypot(0.02, scale_ * std::sqrt(corner_variance * Inflation(residuals)));
+  fit.sigma_px = std::hypot(0.02, scale_ * std::sqrt(corner_variance * Inflation()));
   return fit;
 }
 

@@ -1,14 +1,13 @@
 #pragma once
 
 #include <Eigen/Core>
-#include <array>
 #include <opencv2/core/mat.hpp>
 #include <optional>
 #include <vector>
 
-namespace tinesight {
+#include "vision/tag_place.hpp"
 
-using TagCorners = std::array<Eigen::Vector2d, 4>;
+namespace tinesight {
 
 /// Part of a tag's surroundings that does not look like the template (a checkerboard square
 /// beside it), in cells of that tag. Not used in the fit.
@@ -34,8 +33,9 @@ struct TagFit {
 /// cells' edges are six times as long as the outline, they are known from the id, and those that
 /// face left and right (up and down) shift against each other: growth and position separate.
 ///
-/// Model of a pixel at x: I = b(x) + a(x) (T + c T (1 − T)) with T the blurred, grown template at
-/// the homography of the four corners, a and b planes, c the curvature of the tone. Levenberg–
+/// Model of a pixel at x: I = b(x) + a(x) (T + T (1 − T) (c + d (1 − 2 T))) with T the blurred,
+/// grown template at the homography of the four corners, a and b planes, c and d the quadratic and
+/// cubic bend of the tone curve (gamma). Levenberg–
 /// Marquardt with Huber weights; the scatter of the residuals, widened by their correlation
 /// between neighbouring pixels, gives sigma_px.
 ///

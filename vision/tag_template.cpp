@@ -1,6 +1,7 @@
 #include "vision/tag_template.hpp"
 
 #include <algorithm>
+#include <cmath>
 #include <opencv2/aruco.hpp>
 #include <opencv2/imgproc.hpp>
 
@@ -13,10 +14,9 @@ const cv::Ptr<cv::aruco::Dictionary>& Family() {
   return family;
 }
 
-/// 255 where the paper is white, one px a sample.
-cv::Mat DrawTag(int id) {
-  const int n = kTemplateSamplesPerCell;
-  const int margin = static_cast<int>(kTemplateMarginCells * n);
+/// 255 where the paper is white, `n` px a cell.
+cv::Mat DrawTag(int id, int n) {
+  const int margin = static_cast<int>(std::ceil(kTemplateMarginCells * n));
   const int size = kTagCells * n + 2 * margin;
   cv::Mat image(size, size, CV_8U, cv::Scalar(255));
   image(cv::Rect(margin, margin, kTagCells * n, kTagCells * n)).setTo(0);
@@ -35,9 +35,9 @@ cv::Mat DrawTag(int id) {
 
 bool TagTemplate::HasTag(int id) { return id >= 0 && id < Family()->bytesList.rows; }
 
-TagTemplate::TagTemplate(int id) {
+TagTemplate::TagTemplate(int id, int samples_per_cell) : samples_per_cell_(samples_per_cell) {
   CV_Assert(HasTag(id));
-  const cv::Mat white = DrawTag(id);
+  const cv::Mat white = DrawTag(id, samples_per_cell);
   cv::Mat inside_white;
   cv::Mat inside_black;
   cv::distanceTransform(white, inside_white, cv::DIST_L2, cv::DIST_MASK_PRECISE);
@@ -50,38 +50,44 @@ TagTemplate::TagTemplate(int id) {
       value += value > 0.0F ? -0.5F : 0.5F;
     }
   }
-  distance_cells_ = signed_samples * (1.0 / kTemplateSamplesPerCell);
+  distance_cells_ = signed_samples * (1.0 / samples_per_cell_);
 }
 
-cv::Mat TagTemplate::RenderWhite(double sigma_u, double sigma_v, double growth_cells) const {
-  cv::Mat white = (distance_cells_ - growth_cells) * kTemplateSamplesPerCell + 0.5;
+cv::Mat TagTemplate::Blurred(double sigma_u, double sigma_v, double growth_cells) const {
+  cv::Mat white = (distance_cells_ - growth_cells) * samples_per_cell_ + 0.5;
   cv::min(white, 1.0, white);
   cv::max(white, 0.0, white);
-  const double su = std::max(sigma_u * kTemplateSamplesPerCell, 0.05);
-  const double sv = std::max(sigma_v * kTemplateSamplesPerCell, 0.05);
+  const double su = std::max(sigma_u * samples_per_cell_, 0.05);
+  const double sv = std::max(sigma_v * samples_per_cell_, 0.05);
   const auto kernel = [](double sigma) { return 2 * static_cast<int>(sigma * 3.5 + 1.0) + 1; };
   cv::Mat blurred;
   cv::GaussianBlur(white, blurred, cv::Size(kernel(su), kernel(sv)), su, sv, cv::BORDER_REPLICATE);
   return blurred;
 }
 
-TagTemplate::Layers TagTemplate::Render(double sigma_u, double sigma_v, double growth_cells) const {
+TagTemplate::Layers TagTemplate::Render(double sigma_u, double sigma_v, double growth_cells,
+                                        bool with_growth) const {
   Layers layers;
-  layers.white = RenderWhite(sigma_u, sigma_v, growth_cells);
-  const double n = kTemplateSamplesPerCell;
-  const cv::Mat slope_u = (cv::Mat_<float>(1, 3) << -0.5, 0.0, 0.5) * n;
-  cv::filter2D(layers.white, layers.du, CV_32F, slope_u, cv::Point(-1, -1), 0.0,
-               cv::BORDER_REPLICATE);
-  cv::filter2D(layers.white, layers.dv, CV_32F, slope_u.t(), cv::Point(-1, -1), 0.0,
-               cv::BORDER_REPLICATE);
-  const double step = 0.05;
-  layers.dlogsigma = (RenderWhite(sigma_u * (1.0 + step), sigma_v * (1.0 + step), growth_cells) -
-                      RenderWhite(sigma_u * (1.0 - step), sigma_v * (1.0 - step), growth_cells)) *
-                     (0.5 / step);
-  const double grow = 0.5 / n;
-  layers.dgrowth = (RenderWhite(sigma_u, sigma_v, growth_cells + grow) -
-                    RenderWhite(sigma_u, sigma_v, growth_cells - grow)) *
-                   (0.5 / grow);
+  layers.white = Blurred(sigma_u, sigma_v, growth_cells);
+  const double n = samples_per_cell_;
+  const cv::Mat slope = (cv::Mat_<float>(1, 3) << -0.5, 0.0, 0.5) * n;
+  const cv::Mat bend = (cv::Mat_<float>(1, 3) << 1.0, -2.0, 1.0) * (n * n);
+  const auto filtered = [](const cv::Mat& layer, const cv::Mat& kernel) {
+    cv::Mat result;
+    cv::filter2D(layer, result, CV_32F, kernel, cv::Point(-1, -1), 0.0, cv::BORDER_REPLICATE);
+    return result;
+  };
+  layers.du = filtered(layers.white, slope);
+  layers.dv = filtered(layers.white, slope.t());
+  layers.duu = filtered(layers.white, bend);
+  layers.dvv = filtered(layers.white, bend.t());
+  layers.duv = filtered(layers.du, slope.t());
+  if (with_growth) {
+    const double grow = 0.5 / n;
+    layers.dgrowth = (Blurred(sigma_u, sigma_v, growth_cells + grow) -
+                      Blurred(sigma_u, sigma_v, growth_cells - grow)) *
+                     (0.5 / grow);
+  }
   return layers;
 }
 
