@@ -252,6 +252,35 @@ TEST_F(CalibrateCommand, FindsTheCameraAndTheRigInPictures) {
   EXPECT_LT(largest, 0.35);
 }
 
+/// A JPEG whose EXIF asks to be turned by 90° clockwise, as a phone held upright writes it.
+void WriteTurnedJpeg(const cv::Mat& sensor, const fs::path& file) {
+  std::vector<unsigned char> jpeg;
+  cv::imencode(".jpg", sensor, jpeg, {cv::IMWRITE_JPEG_QUALITY, 97});
+  // APP1: "Exif", big-endian TIFF, one directory with one entry: Orientation (274) = 6.
+  const std::vector<unsigned char> app1 = {
+      0xFF, 0xE1, 0x00, 0x22, 'E',  'x',  'i',  'f',  0, 0, 'M', 'M', 0, 42, 0, 0, 0, 8,
+      0x00, 0x01, 0x01, 0x12, 0x00, 0x03, 0x00, 0x00, 0, 1, 0,   6,   0, 0,  0, 0, 0, 0};
+  jpeg.insert(jpeg.begin() + 2, app1.begin(), app1.end());
+  std::ofstream(file, std::ios::binary)
+      .write(reinterpret_cast<const char*>(jpeg.data()), static_cast<std::streamsize>(jpeg.size()));
+}
+
+TEST_F(CalibrateCommand, TakesAPhotoThatThePhoneTurnedUprightAsTheSensorSawIt) {
+  const fs::path turned = folder_ / "turned.jpg";
+  WriteTurnedJpeg(cv::imread((folder_ / "v4.png").string(), cv::IMREAD_GRAYSCALE), turned);
+  const std::string plain = (folder_ / "v4.png").string();
+  std::string photos = photos_;
+  photos.replace(photos.find(plain), plain.size(), turned.string());
+  const Outcome outcome = RunTinesight("calibrate " + photos + Files("turned"));
+  ASSERT_EQ(outcome.status, 0) << outcome.output;
+  const auto camera = ReadCamera(folder_ / "turned_camera.json");
+  ASSERT_TRUE(camera) << camera.error().message;
+  EXPECT_EQ(camera->width_px, TrueCamera().width_px);
+  const auto& u = *camera->standard_uncertainty;
+  EXPECT_LT(std::abs(camera->fx_px - TrueCamera().fx_px), 4.0 * u[0]);
+  EXPECT_LT(std::abs(camera->cx_px - TrueCamera().cx_px), 4.0 * u[2]);
+}
+
 TEST_F(CalibrateCommand, NamesThePhotoThatIsOfAnotherCamera) {
   const fs::path small = folder_ / "small.png";
   cv::imwrite(small.string(), cv::Mat(600, 800, CV_8UC1, cv::Scalar(90)));
