@@ -299,7 +299,8 @@ void PrintReport(const Survey& survey) {
   PrintRig(survey);
   std::cout << "\nresidual " << std::setprecision(3) << survey.rms_px
             << " px rms; viewing directions differ by up to " << std::setprecision(0)
-            << survey.tilt_rad * 180.0 / M_PI << "°\n";
+            << survey.tilt_rad * 180.0 / M_PI << "°; principal points scatter by "
+            << std::setprecision(1) << survey.principal_shift_sigma_px << " px\n";
   for (const std::string& warning : survey.warnings) std::cout << "warning: " << warning << '\n';
   for (const std::string& suggestion : survey.suggestions) {
     std::cout << "would help: " << suggestion << '\n';

@@ -65,6 +65,25 @@ std::vector<double> EstimatedNoise(const BundleProblem& bundle, const BundleResi
   return noise;
 }
 
+/// How far the photos' principal points scatter: Σ shift² over the redundancy that the prior of
+/// the shifts has, as for the groups of observations.
+double EstimatedShiftSigma(const BundleBlocks& blocks, const BundleRound& round, double now_px,
+                           double most_px) {
+  constexpr double kLeast_px = 0.5;
+  double sum = 0.0;
+  double redundancy = 0.0;
+  for (const auto& adjust : blocks.adjust) {
+    for (int k = 1; k <= 2; ++k) {
+      const double shift_px = adjust[static_cast<std::size_t>(k)];
+      sum += shift_px * shift_px;
+      redundancy += 1.0 - round.Variance(adjust.data(), k) / (now_px * now_px);
+    }
+  }
+  // Too little seen of it to tell: keep the freedom.
+  if (!(redundancy > 0.1 * static_cast<double>(blocks.adjust.size()))) return now_px;
+  return std::clamp(std::sqrt(sum / redundancy), std::min(kLeast_px, most_px), most_px);
+}
+
 BundlePhotoResult PhotoResult(const BundleProblem& bundle, const BundleBlocks& blocks,
                               std::size_t p, const BundleResiduals& residuals,
                               const BundleRound::Rejected& rejected) {
@@ -127,7 +146,7 @@ BundleResult Collect(const BundleProblem& bundle, const BundleOptions& options,
   for (std::size_t p = 0; p < bundle.photos.size(); ++p) {
     BundlePhotoResult photo = PhotoResult(bundle, blocks, p, residuals, rejected);
     if (options.focal_scale_sigma > 0.0) {
-      photo.focal_scale_u = round.FirstUncertainty(blocks.adjust[p].data());
+      photo.focal_scale_u = std::sqrt(round.Variance(blocks.adjust[p].data(), 0));
     }
     sum += photo.rms_px * photo.rms_px * photo.used;
     used += photo.used;
@@ -169,7 +188,8 @@ Result<void> BundleOptions::Validate() const {
   return {};
 }
 
-Result<BundleResult> SolveBundle(const BundleProblem& problem, const BundleOptions& options) {
+Result<BundleResult> SolveBundle(const BundleProblem& problem, const BundleOptions& given) {
+  BundleOptions options = given;
   if (auto valid = options.Validate(); !valid) return tl::unexpected(valid.error());
   if (auto valid = CheckProblem(problem); !valid) return tl::unexpected(valid.error());
   std::size_t groups = 1;
@@ -214,9 +234,17 @@ Result<BundleResult> SolveBundle(const BundleProblem& problem, const BundleOptio
     for (std::size_t g = 0; g < groups; ++g) {
       change = std::max(change, std::abs(estimated[g] / noise[g] - 1.0));
     }
+    const double shift_before = options.principal_shift_sigma_px;
+    double shift_sigma = shift_before;
+    if (options.estimate_principal_shift && shift_before > 0.0 && options.focal_scale_sigma > 0.0) {
+      shift_sigma =
+          EstimatedShiftSigma(blocks, round, shift_before, given.principal_shift_sigma_px);
+      change = std::max(change, 0.05 * std::abs(shift_sigma / shift_before - 1.0));
+    }
     if ((change < 1e-3 && now_rejected == rejected) || i + 1 == kMostRounds) {
       BundleResult result = Collect(problem, options, blocks, round, residuals, rejected);
       result.noise_factor = estimated;
+      result.principal_shift_sigma_px = shift_before;
       if (options.point_covariance) {
         result.point_covariance = round.PointCovariance();
       }
@@ -224,6 +252,7 @@ Result<BundleResult> SolveBundle(const BundleProblem& problem, const BundleOptio
     }
     noise = estimated;
     rejected = now_rejected;
+    options.principal_shift_sigma_px = shift_sigma;
   }
   return tl::unexpected(unsolved);
 }

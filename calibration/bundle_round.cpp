@@ -409,10 +409,10 @@ std::size_t BundleRound::ObservationsOf(std::size_t group) const {
   return impl_->groups[group].size();
 }
 
-double BundleRound::FirstUncertainty(const double* block) const {
+double BundleRound::Variance(const double* block, int offset) const {
   const auto found = impl_->column.find(block);
   if (found == impl_->column.end()) return 0.0;
-  return std::sqrt(impl_->covariance(found->second, found->second));
+  return impl_->covariance(found->second + offset, found->second + offset);
 }
 
 std::array<double, 9> BundleRound::IntrinsicsUncertainty(std::size_t camera) const {

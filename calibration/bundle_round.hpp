@@ -67,8 +67,8 @@ class BundleRound {
   [[nodiscard]] std::size_t ObservationsOf(std::size_t group) const;
   /// Trace of the covariance times the group's information: the parameters that it pays for.
   [[nodiscard]] double ParametersOf(std::size_t group) const;
-  /// Standard uncertainty of a block's first number, 0 where it is held.
-  [[nodiscard]] double FirstUncertainty(const double* block) const;
+  /// Variance of the number that stands `offset` free numbers into a block; 0 where it is held.
+  [[nodiscard]] double Variance(const double* block, int offset) const;
   /// Of fx, fy, cx, cy, k1, k2, p1, p2, k3; zeros where they are held.
   [[nodiscard]] std::array<double, 9> IntrinsicsUncertainty(std::size_t camera) const;
   /// Of all points in the target frame: the parts' poses and scales and the points' own

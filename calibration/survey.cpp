@@ -278,6 +278,7 @@ Result<Survey> SurveyRig(const std::vector<SurveyPhoto>& photos, const Rig& nomi
   BundleOptions solve;
   solve.focal_scale_sigma = options.focal_scale_sigma;
   solve.principal_shift_sigma_px = options.principal_shift_sigma_px;
+  solve.estimate_principal_shift = true;
   // Wide: how much the edges grew is for the photos to say, and what this prior took from it would
   // go into the tags' size.
   solve.growth_sigma_mm = 0.5;
@@ -297,6 +298,7 @@ Result<Survey> SurveyRig(const std::vector<SurveyPhoto>& photos, const Rig& nomi
 
   survey.camera = result->cameras[0];
   survey.rms_px = result->rms_px;
+  survey.principal_shift_sigma_px = result->principal_shift_sigma_px;
   survey.corner_noise = result->noise_factor[kCornerGroup];
   if (result->noise_factor.size() > 1) survey.point_noise = result->noise_factor[kPointGroup];
   survey.rig = SurveyedRig(nominal, bundle, *result);

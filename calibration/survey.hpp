@@ -25,7 +25,9 @@ struct SurveyOptions {
   int height_px = 0;                 ///< of every photo
   double focal_px = 0.0;             ///< start value; 0: unknown, tried from 18 to 80 mm equivalent
   double focal_scale_sigma = 0.015;  ///< prior of a photo's focal scale (autofocus), 0 … 0.1
-  double principal_shift_sigma_px = 4.0;  ///< prior of a photo's principal-point shift, 0 … 100
+  /// Most that the photos' principal points may scatter (stabilisation), standard deviation,
+  /// 0 … 100; how much they do is found from the photos.
+  double principal_shift_sigma_px = 4.0;
   /// How far a mark may stand out of its strip's plane (waves of the paper, a bent bar), standard
   /// uncertainty, mm. In the plane the rig file's u_mm tells.
   double flatness_u_mm = 0.2;
@@ -84,9 +86,10 @@ struct Survey {
   CoverageMap coverage;
   double tilt_rad = 0.0;  ///< largest angle between the viewing directions of two photos
   double rms_px = 0.0;
-  double corner_noise = 1.0;             ///< found over stated sigma_px of the tags' corners
-  double point_noise = 1.0;              ///< likewise of the saddle points
-  std::vector<std::string> suggestions;  ///< which further photo would help, most useful first
+  double principal_shift_sigma_px = 0.0;  ///< how far the photos' principal points scatter
+  double corner_noise = 1.0;              ///< found over stated sigma_px of the tags' corners
+  double point_noise = 1.0;               ///< likewise of the saddle points
+  std::vector<std::string> suggestions;   ///< which further photo would help, most useful first
   std::vector<std::string> warnings;
 };
 
