@@ -73,8 +73,8 @@ void FindTags(std::vector<LoadedPhoto>& photos, const Rig& rig, int threads) {
     LoadedPhoto& loaded = photos[i];
     loaded.observations = DetectTags(loaded.gray, rig);
     if (loaded.observations.tags.empty() && LooksMirrored(loaded.gray, rig)) {
-      loaded.failure = Error{loaded.name +
-                             ": the picture is mirrored; turn off mirroring in the camera app"};
+      loaded.failure =
+          Error{loaded.name + ": the picture is mirrored; turn off mirroring in the camera app"};
     }
   });
 }
@@ -112,14 +112,14 @@ void TurnAlike(std::vector<LoadedPhoto>& photos) {
       ++votes[static_cast<std::size_t>(*turns)];
     }
   }
-  const int most =
-      static_cast<int>(std::max_element(votes.begin(), votes.end()) - votes.begin());
+  const int most = static_cast<int>(std::max_element(votes.begin(), votes.end()) - votes.begin());
   for (LoadedPhoto& photo : photos) {
     const auto turns = QuarterTurns(photo.exif.orientation);
     if (!turns || *turns == most) continue;
     constexpr std::array<int, 4> kRotation = {-1, cv::ROTATE_90_CLOCKWISE, cv::ROTATE_180,
                                               cv::ROTATE_90_COUNTERCLOCKWISE};
-    cv::rotate(photo.gray, photo.gray, kRotation[static_cast<std::size_t>((most - *turns + 4) % 4)]);
+    cv::rotate(photo.gray, photo.gray,
+               kRotation[static_cast<std::size_t>((most - *turns + 4) % 4)]);
   }
 }
 
@@ -148,9 +148,8 @@ Result<void> CheckOneCamera(const std::vector<LoadedPhoto>& photos) {
   };
   std::map<std::string, int> votes;
   for (const LoadedPhoto& photo : photos) ++votes[signature(photo)];
-  const auto most = std::max_element(votes.begin(), votes.end(), [](const auto& a, const auto& b) {
-    return a.second < b.second;
-  });
+  const auto most = std::max_element(
+      votes.begin(), votes.end(), [](const auto& a, const auto& b) { return a.second < b.second; });
   for (const LoadedPhoto& photo : photos) {
     if (signature(photo) == most->first) continue;
     return Fail(photo.name + ": differs from the other photos (" + signature(photo) +
@@ -242,7 +241,8 @@ void PrintPhotoTable(const Survey& survey) {
 
 void PrintCoverage(const Survey& survey) {
   std::cout << "\nimage covered: " << std::fixed << std::setprecision(0)
-            << 100.0 * survey.coverage.Share() << " % of the cells (. none, + some, # many marks)\n";
+            << 100.0 * survey.coverage.Share()
+            << " % of the cells (. none, + some, # many marks)\n";
   for (int row = 0; row < CoverageMap::kRows; ++row) {
     std::cout << "  ";
     for (int column = 0; column < CoverageMap::kColumns; ++column) {
@@ -299,7 +299,8 @@ void PrintReport(const Survey& survey) {
   PrintRig(survey);
   std::cout << "\nresidual " << std::setprecision(3) << survey.rms_px
             << " px rms; viewing directions differ by up to " << std::setprecision(0)
-            << survey.tilt_rad * 180.0 / M_PI << "°\n";
+            << survey.tilt_rad * 180.0 / M_PI << "°; principal points scatter by "
+            << std::setprecision(1) << survey.principal_shift_sigma_px << " px\n";
   for (const std::string& warning : survey.warnings) std::cout << "warning: " << warning << '\n';
   for (const std::string& suggestion : survey.suggestions) {
     std::cout << "would help: " << suggestion << '\n';

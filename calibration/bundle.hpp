@@ -80,13 +80,17 @@ struct BundleOptions {
   bool one_focal_length = false;          ///< fy = fx
   double focal_scale_sigma = 0.0;         ///< per-photo focal scale about 1; their mean is 1
   double principal_shift_sigma_px = 0.0;  ///< per-photo principal-point shift about 0
-  double growth_sigma_mm = 0.15;          ///< growth per photo and part, where a point has one
+  /// Take principal_shift_sigma_px as the most and find from the photos how much their principal
+  /// points really differ (not below 0.5 px): freedom that no lens used costs the focal length
+  /// and the survey a factor of two to three. Needs focal_scale_sigma > 0.
+  bool estimate_principal_shift = false;
+  double growth_sigma_mm = 0.15;  ///< growth per photo and part, where a point has one
   /// Weak priors of k1, k2, p1, p2, k3 about 0; 0 means none.
   std::array<double, 5> distortion_sigma{};
   /// Observations further off than this many of their group's standard deviations are left out,
   /// after a start with a loss that outliers cannot pull; 0 keeps everything and is plain.
   double outlier_sigmas = 0.0;
-  int threads = 1;             ///< 1 or more
+  int threads = 1;                ///< 1 or more
   bool point_covariance = false;  ///< fill BundleResult::point_covariance
   [[nodiscard]] Result<void> Validate() const;
 };
@@ -115,6 +119,7 @@ struct BundleResult {
   /// Of all points_mm (3 rows a point) in the frame that the fixed part carries.
   Eigen::MatrixXd point_covariance;
   std::vector<BundlePhotoResult> photos;
+  double principal_shift_sigma_px = 0.0;  ///< as used, or as found
   double rms_px = 0.0;  ///< √(Σ distance² / number of points), as OpenCV states it
   /// Estimated noise over stated sigma_px, by group. The covariances are scaled by it.
   std::vector<double> noise_factor;
@@ -129,8 +134,9 @@ struct BundleResult {
 
 /// Start values for one-station-per-photo problems: every photo's pose by PnP, and the focal
 /// length, where `focal_px` is 0, by trying equivalents from 18 to 80 mm and keeping the one that
-/// projects best. Sets the camera's principal point to the middle of the picture.
-[[nodiscard]] Result<void> StartBundle(BundleProblem& problem, double focal_px);
+/// projects best. Sets the camera's principal point to the middle of the picture. Gives the rms
+/// reprojection error of the start, px, each point's capped at 2.5 % of the image's diagonal.
+[[nodiscard]] Result<double> StartBundle(BundleProblem& problem, double focal_px);
 
 /// Views that do not belong: rms above `factor` times the median of all. Low noise in the other
 /// views hides such a one from the overall RMS: one view with a spoiled corner search was found

@@ -25,14 +25,14 @@ Eigen::Isometry3d ToIsometry(const cv::Mat& rvec, const cv::Mat& tvec) {
 }
 
 double RmsPx(const std::vector<cv::Point3d>& object, const std::vector<cv::Point2d>& image,
-             const cv::Mat& rvec, const cv::Mat& tvec, const cv::Matx33d& matrix) {
+             const cv::Mat& rvec, const cv::Mat& tvec, const cv::Matx33d& matrix, double cap_px) {
   std::vector<cv::Point2d> projected;
   cv::projectPoints(object, rvec, tvec, matrix, cv::noArray(), projected);
   double sum = 0.0;
   for (std::size_t i = 0; i < image.size(); ++i) {
     const cv::Point2d d = projected[i] - image[i];
     // Capped: one mark taken for another must not decide between two focal lengths.
-    sum += std::min(d.dot(d), 100.0 * 100.0);
+    sum += std::min(d.dot(d), cap_px * cap_px);
   }
   return std::sqrt(sum / static_cast<double>(image.size()));
 }
@@ -47,7 +47,8 @@ Guess GuessPose(const std::vector<cv::Point3d>& object, const std::vector<cv::Po
     for (const cv::Point3d& p : object) {
       if (!((pose * Eigen::Vector3d(p.x, p.y, p.z)).z() > 0.0)) return;
     }
-    const double rms = RmsPx(object, image, rvec, tvec, matrix);
+    const double rms = RmsPx(object, image, rvec, tvec, matrix,
+                             0.025 * std::hypot(camera.width_px, camera.height_px));
     if (rms < best.rms_px) best = {pose, rms};
   };
   const double well_px = 0.01 * camera.width_px;
@@ -85,7 +86,7 @@ void PointsOfPhoto(const BundleProblem& problem, const BundlePhoto& photo,
 
 }  // namespace
 
-Result<void> StartBundle(BundleProblem& problem, double focal_px) {
+Result<double> StartBundle(BundleProblem& problem, double focal_px) {
   if (problem.cameras.size() != 1) return Fail("start values are found for one camera at a time");
   Camera& camera = problem.cameras[0].camera;
   camera.cx_px = 0.5 * (camera.width_px - 1);
@@ -132,7 +133,7 @@ Result<void> StartBundle(BundleProblem& problem, double focal_px) {
     const auto station = static_cast<std::size_t>(problem.photos[i].station);
     problem.station_from_target[station] = best_poses[i];
   }
-  return {};
+  return std::sqrt(best / static_cast<double>(problem.photos.size()));
 }
 
 }  // namespace tinesight

@@ -29,7 +29,8 @@ struct RigPose {
   std::vector<double> edge_growth_mm;
   /// Covariance of (rotation vector applied on the left of camera_from_rig [rad], translation
   /// [mm], focal_scale, principal point shift [px]): rows and columns 0–2, 3–5, 6, 7–8. It is
-  /// scaled by the observed residuals.
+  /// scaled by the observed residuals (of each bar apart); the priors are not. A point of the rig
+  /// is, in the camera frame, exp(turn) · R · x + t + dt: the turn does not act on t.
   Eigen::Matrix<double, 9, 9> covariance = Eigen::Matrix<double, 9, 9>::Zero();
   double rms_px = 0.0;
   int tags_used = 0;

@@ -9,14 +9,12 @@
 #include <sstream>
 
 #include "calibration/bundle.hpp"
-#include "calibration/rig_bars.hpp"
+#include "calibration/survey_bundle.hpp"
 
 namespace tinesight {
 namespace {
 
-constexpr int kCornerGroup = 0;
-constexpr int kPointGroup = 1;
-constexpr int kLeastTags = 6;          // of a usable photo: 24 corners for 6 + 3 unknowns
+constexpr int kLeastTags = 6;  // of a usable photo: 24 corners for 6 + 3 unknowns
 constexpr int kLeastPhotos = 5;
 constexpr int kLeastLinkingPhotos = 3;  // that show both bars
 constexpr double kLeastCoverage = 0.40;
@@ -28,174 +26,6 @@ std::string Round(double value, int digits) {
   std::ostringstream text;
   text << std::fixed << std::setprecision(digits) << value;
   return text.str();
-}
-
-/// A bar's own frame: origin in the middle of its marks, x along the tags' top sides, z away from
-/// the viewer.
-Eigen::Isometry3d BarFrame(const Rig& rig, const RigBars& bars, int bar) {
-  Eigen::Vector3d right = Eigen::Vector3d::Zero();
-  Eigen::Vector3d down = Eigen::Vector3d::Zero();
-  Eigen::Vector3d middle = Eigen::Vector3d::Zero();
-  TagAxes first;
-  int count = 0;
-  for (std::size_t i = 0; i < rig.tags.size(); ++i) {
-    if (bars.bar_of_tag[i] != bar) continue;
-    const TagAxes axes = AxesOfTag(rig.tags[i]);
-    if (count == 0) first = axes;
-    right += axes.right;
-    down += axes.down;
-    middle += rig.tags[i].CenterMm();
-    ++count;
-  }
-  if (right.norm() < 0.5 * count || down.norm() < 0.5 * count) {  // tags turned to each other
-    right = first.right;
-    down = first.down;
-  }
-  right.normalize();
-  down = (down - down.dot(right) * right).normalized();
-  Eigen::Isometry3d rig_from_bar = Eigen::Isometry3d::Identity();
-  rig_from_bar.linear().col(0) = right;
-  rig_from_bar.linear().col(1) = down;
-  rig_from_bar.linear().col(2) = right.cross(down);
-  rig_from_bar.translation() = middle / std::max(count, 1);
-  return rig_from_bar;
-}
-
-/// The bundle of a rig, and where each mark of the rig is among its points.
-struct RigBundle {
-  BundleProblem problem;
-  RigBars bars;
-  std::vector<std::size_t> corner_point;  ///< by tag: index of its first corner
-  std::vector<std::size_t> point_point;   ///< by point
-  std::vector<Eigen::Isometry3d> nominal_pose;
-};
-
-/// What a rig file's u_mm say of a bar: marks lie to each other within `u_mm`, and the whole print
-/// may be stretched by `scale`. `strips` lets u_mm grow with the distance from the strip's middle
-/// where the print's scale is uncertain; that part is common to all marks, not each mark's own.
-struct PrintUncertainty {
-  double u_mm = 0.05;
-  double scale = 0.001;
-};
-
-std::vector<PrintUncertainty> SplitUncertainty(const Rig& rig, const RigBundle& bundle) {
-  constexpr double kLeastScale = 0.002;  // paper moves that much with the weather
-  constexpr double kMostScale = 0.03;
-  std::vector<PrintUncertainty> prints(static_cast<std::size_t>(bundle.bars.Count()));
-  for (std::size_t bar = 0; bar < prints.size(); ++bar) {
-    double least = std::numeric_limits<double>::infinity();
-    for (int pass = 0; pass < 2; ++pass) {
-      const auto consider = [&](double u, const Eigen::Vector3d& local) {
-        if (pass == 0) {
-          least = std::min(least, u);
-        } else if (local.norm() > 20.0) {
-          const double common = std::sqrt(std::max(u * u - least * least, 0.0)) / local.norm();
-          prints[bar].scale = std::max(prints[bar].scale, common);
-        }
-      };
-      for (std::size_t i = 0; i < rig.tags.size(); ++i) {
-        if (bundle.bars.bar_of_tag[i] != static_cast<int>(bar)) continue;
-        consider(rig.tags[i].u_mm, bundle.problem.points[bundle.corner_point[i]].local_mm);
-      }
-      for (std::size_t i = 0; i < rig.points.size(); ++i) {
-        if (bundle.bars.bar_of_point[i] != static_cast<int>(bar)) continue;
-        consider(rig.points[i].u_mm, bundle.problem.points[bundle.point_point[i]].local_mm);
-      }
-    }
-    prints[bar].u_mm = std::clamp(least, 0.01, 2.0);
-    prints[bar].scale = std::clamp(prints[bar].scale, kLeastScale, kMostScale);
-  }
-  return prints;
-}
-
-RigBundle MakeRigBundle(const Rig& rig, const SurveyOptions& options) {
-  RigBundle bundle;
-  bundle.bars = FindRigBars(rig);
-  for (int bar = 0; bar < bundle.bars.Count(); ++bar) {
-    BundlePart part;
-    part.target_from_part = BarFrame(rig, bundle.bars, bar);
-    // Bars are ordered by depth: the last is the pickup bar, whose place is the frame.
-    part.free_pose = bar + 1 < bundle.bars.Count();
-    bundle.problem.parts.push_back(part);
-    bundle.nominal_pose.push_back(part.target_from_part);
-  }
-  const auto add = [&](const Eigen::Vector3d& rig_mm, int bar) {
-    BundlePoint point;
-    point.part = bar;
-    point.local_mm = bundle.nominal_pose[static_cast<std::size_t>(bar)].inverse() * rig_mm;
-    bundle.problem.points.push_back(point);
-    return bundle.problem.points.size() - 1;
-  };
-  for (std::size_t i = 0; i < rig.tags.size(); ++i) {
-    bundle.corner_point.push_back(bundle.problem.points.size());
-    for (const auto& corner : rig.tags[i].corners_mm) add(corner, bundle.bars.bar_of_tag[i]);
-  }
-  for (std::size_t i = 0; i < rig.points.size(); ++i) {
-    bundle.point_point.push_back(add(rig.points[i].position_mm, bundle.bars.bar_of_point[i]));
-  }
-  const auto prints = SplitUncertainty(rig, bundle);
-  for (BundlePoint& point : bundle.problem.points) {
-    const double u = prints[static_cast<std::size_t>(point.part)].u_mm;
-    point.u_mm = {u, u, std::hypot(u, options.flatness_u_mm)};
-  }
-  for (std::size_t bar = 0; bar < prints.size(); ++bar) {
-    bundle.problem.parts[bar].scale_sigma = prints[bar].scale;
-  }
-  bundle.problem.cameras.emplace_back();
-  bundle.problem.cameras[0].camera.width_px = options.width_px;
-  bundle.problem.cameras[0].camera.height_px = options.height_px;
-  return bundle;
-}
-
-/// Outward along the diagonal of a tag, in its bar's frame, per mm of growth of both edges.
-Eigen::Vector3d GrowthDirection(const RigTag& tag, std::size_t corner,
-                                const Eigen::Isometry3d& rig_from_bar) {
-  const auto& c = tag.corners_mm;
-  const Eigen::Vector3d outward = (c[corner] - c[(corner + 1) % 4]).normalized() +
-                                  (c[corner] - c[(corner + 3) % 4]).normalized();
-  return rig_from_bar.linear().transpose() * outward;
-}
-
-std::size_t IndexOf(const Rig& rig, const RigTag* tag) {
-  return static_cast<std::size_t>(tag - rig.tags.data());
-}
-std::size_t IndexOf(const Rig& rig, const RigPoint* point) {
-  return static_cast<std::size_t>(point - rig.points.data());
-}
-
-BundlePhoto MakeBundlePhoto(const SurveyPhoto& photo, const Rig& rig, const RigBundle& bundle,
-                            SurveyPhotoReport& report, std::vector<bool>& sees_bar) {
-  BundlePhoto result;
-  result.name = photo.name;
-  for (const TagObservation& seen : photo.observations.tags) {
-    const RigTag* tag = rig.FindTag(seen.id);
-    if (tag == nullptr) continue;  // a register card
-    const std::size_t index = IndexOf(rig, tag);
-    const auto bar = static_cast<std::size_t>(bundle.bars.bar_of_tag[index]);
-    sees_bar[bar] = true;
-    ++report.tags;
-    for (std::size_t k = 0; k < 4; ++k) {
-      BundleObservation o;
-      o.point = static_cast<int>(bundle.corner_point[index] + k);
-      o.position_px = seen.corners_px[k];
-      o.sigma_px = std::max(seen.sigma_px, 0.01);
-      o.group = kCornerGroup;
-      o.growth_direction = GrowthDirection(*tag, k, bundle.nominal_pose[bar]);
-      result.observations.push_back(o);
-    }
-  }
-  for (const PointObservation& seen : photo.observations.points) {
-    const RigPoint* point = rig.FindPoint(seen.id);
-    if (point == nullptr) continue;
-    ++report.points;
-    BundleObservation o;
-    o.point = static_cast<int>(bundle.point_point[IndexOf(rig, point)]);
-    o.position_px = seen.position_px;
-    o.sigma_px = std::max(seen.sigma_px, 0.01);
-    o.group = kPointGroup;
-    result.observations.push_back(o);
-  }
-  return result;
 }
 
 /// The photos that can be used, into the bundle; refuses where there are too few.
@@ -233,8 +63,9 @@ Result<void> AddPhotos(const std::vector<SurveyPhoto>& photos, const Rig& rig,
                 " (better 12); take more photos with both bars sharp and in view");
   }
   if (seen.size() == 1) {
-    return Fail("the rig file has one bar only; the focal length needs marks in two depths: name "
-                "a rig file with a pickup bar and a mount bar");
+    return Fail(
+        "the rig file has one bar only; the focal length needs marks in two depths: name "
+        "a rig file with a pickup bar and a mount bar");
   }
   for (std::size_t bar = 0; bar < seen.size(); ++bar) {
     if (seen[bar]) continue;
@@ -251,7 +82,8 @@ Result<void> AddPhotos(const std::vector<SurveyPhoto>& photos, const Rig& rig,
     const auto empty = EmptyRegions(survey.coverage);
     return Fail("the rig covers only " + Round(100.0 * survey.coverage.Share(), 0) +
                 " % of the image in all photos together, at least " +
-                Round(100.0 * kLeastCoverage, 0) + " % is needed; take photos with the rig in the " +
+                Round(100.0 * kLeastCoverage, 0) +
+                " % is needed; take photos with the rig in the " +
                 (empty.empty() ? std::string("rest of the image") : empty.front()));
   }
   return {};
@@ -273,9 +105,8 @@ std::vector<double> ShapeUncertainty(const std::vector<Eigen::Vector3d>& points,
     }
     basis.block<3, 1>(3 * i, 6) = d;
   }
-  const Eigen::MatrixXd q =
-      Eigen::HouseholderQR<Eigen::MatrixXd>(basis).householderQ() *
-      Eigen::MatrixXd::Identity(3 * n, 7);
+  const Eigen::MatrixXd q = Eigen::HouseholderQR<Eigen::MatrixXd>(basis).householderQ() *
+                            Eigen::MatrixXd::Identity(3 * n, 7);
   // P C P with P = I − q qᵀ; of it only the diagonal is wanted.
   const Eigen::MatrixXd cq = covariance * q;
   const Eigen::MatrixXd qqcq = q * (q.transpose() * cq);
@@ -283,8 +114,8 @@ std::vector<double> ShapeUncertainty(const std::vector<Eigen::Vector3d>& points,
   for (Eigen::Index i = 0; i < n; ++i) {
     double variance = 0.0;
     for (Eigen::Index row = 3 * i; row < 3 * i + 3; ++row) {
-      variance += covariance(row, row) - 2.0 * cq.row(row).dot(q.row(row)) +
-                  qqcq.row(row).dot(q.row(row));
+      variance +=
+          covariance(row, row) - 2.0 * cq.row(row).dot(q.row(row)) + qqcq.row(row).dot(q.row(row));
     }
     u.push_back(std::sqrt(std::max(variance / 3.0, 0.0)));
   }
@@ -357,20 +188,22 @@ void ReportPlacement(const RigBundle& bundle, const BundleResult& result, Survey
     const Eigen::Isometry3d& is = result.target_from_part[bar];
     const Eigen::Isometry3d& was = bundle.nominal_pose[bar];
     placement.shift_mm = is.translation() - was.translation();
-    placement.turn_rad =
-        Eigen::AngleAxisd(was.linear().transpose() * is.linear()).angle();
+    placement.turn_rad = Eigen::AngleAxisd(was.linear().transpose() * is.linear()).angle();
     placement.scale = result.part_scale[bar];
     survey.placement.push_back(placement);
   }
 }
 
+tl::unexpected<Error> MisfitFailure(double rms_px) {
+  return Fail("the photos do not fit the rig file, residual " + Round(rms_px, 1) +
+              " px rms; check that it is the file of this rig's strips and that no strip is bent "
+              "or upside down");
+}
+
 Result<void> RefusePoorSolution(const Survey& survey, const SurveyOptions& options) {
   const double diagonal_px = std::hypot(options.width_px, options.height_px);
   if (!(survey.rms_px <= kMostRmsShare * diagonal_px)) {
-    return Fail("the photos do not fit the rig file (" + Round(survey.rms_px, 1) +
-                " px rms residual, at most " + Round(kMostRmsShare * diagonal_px, 1) +
-                " are allowed); check that it is the file of this rig's strips and that no strip "
-                "is bent or upside down");
+    return MisfitFailure(survey.rms_px);
   }
   if (!(survey.tilt_rad >= kLeastTilt_rad)) {
     return Fail("all photos look at the rig from the same direction, within " +
@@ -440,12 +273,12 @@ Result<Survey> SurveyRig(const std::vector<SurveyPhoto>& photos, const Rig& nomi
   if (auto added = AddPhotos(photos, nominal, options, bundle, survey); !added) {
     return tl::unexpected(added.error());
   }
-  if (auto started = StartBundle(bundle.problem, options.focal_px); !started) {
-    return tl::unexpected(started.error());
-  }
+  const auto start_rms_px = StartBundle(bundle.problem, options.focal_px);
+  if (!start_rms_px) return tl::unexpected(start_rms_px.error());
   BundleOptions solve;
   solve.focal_scale_sigma = options.focal_scale_sigma;
   solve.principal_shift_sigma_px = options.principal_shift_sigma_px;
+  solve.estimate_principal_shift = true;
   // Wide: how much the edges grew is for the photos to say, and what this prior took from it would
   // go into the tags' size.
   solve.growth_sigma_mm = 0.5;
@@ -456,10 +289,16 @@ Result<Survey> SurveyRig(const std::vector<SurveyPhoto>& photos, const Rig& nomi
   solve.threads = options.threads;
   solve.point_covariance = true;
   const auto result = SolveBundle(bundle.problem, solve);
-  if (!result) return tl::unexpected(result.error());
+  if (!result) {
+    // Bars that stand some millimetres off are far from the start's cap; a wrong file runs into it.
+    const bool misfit = *start_rms_px > 0.0125 * std::hypot(options.width_px, options.height_px);
+    if (misfit) return MisfitFailure(*start_rms_px);
+    return tl::unexpected(result.error());
+  }
 
   survey.camera = result->cameras[0];
   survey.rms_px = result->rms_px;
+  survey.principal_shift_sigma_px = result->principal_shift_sigma_px;
   survey.corner_noise = result->noise_factor[kCornerGroup];
   if (result->noise_factor.size() > 1) survey.point_noise = result->noise_factor[kPointGroup];
   survey.rig = SurveyedRig(nominal, bundle, *result);

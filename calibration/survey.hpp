@@ -21,11 +21,13 @@ struct SurveyPhoto {
 };
 
 struct SurveyOptions {
-  int width_px = 0;       ///< of every photo
-  int height_px = 0;      ///< of every photo
-  double focal_px = 0.0;  ///< start value; 0: unknown, tried from 18 to 80 mm equivalent
-  double focal_scale_sigma = 0.015;      ///< prior of a photo's focal scale (autofocus), 0 … 0.1
-  double principal_shift_sigma_px = 4.0; ///< prior of a photo's principal-point shift, 0 … 100
+  int width_px = 0;                  ///< of every photo
+  int height_px = 0;                 ///< of every photo
+  double focal_px = 0.0;             ///< start value; 0: unknown, tried from 18 to 80 mm equivalent
+  double focal_scale_sigma = 0.015;  ///< prior of a photo's focal scale (autofocus), 0 … 0.1
+  /// Most that the photos' principal points may scatter (stabilisation), standard deviation,
+  /// 0 … 100; how much they do is found from the photos.
+  double principal_shift_sigma_px = 4.0;
   /// How far a mark may stand out of its strip's plane (waves of the paper, a bent bar), standard
   /// uncertainty, mm. In the plane the rig file's u_mm tells.
   double flatness_u_mm = 0.2;
@@ -52,10 +54,10 @@ struct CoverageMap {
 struct SurveyPhotoReport {
   std::string name;
   bool used = false;
-  std::string reason;  ///< why it was not used
-  int tags = 0;        ///< tags of the rig found
-  int points = 0;      ///< saddle points found
-  int rejected = 0;    ///< marks (a tag's corner or a saddle point) left out as outliers
+  std::string reason;             ///< why it was not used
+  int tags = 0;                   ///< tags of the rig found
+  int points = 0;                 ///< saddle points found
+  int rejected = 0;               ///< marks (a tag's corner or a saddle point) left out as outliers
   bool residual_flagged = false;  ///< rms far above that of the other photos
   double rms_px = 0.0;
   CoverageMap coverage;
@@ -84,9 +86,10 @@ struct Survey {
   CoverageMap coverage;
   double tilt_rad = 0.0;  ///< largest angle between the viewing directions of two photos
   double rms_px = 0.0;
-  double corner_noise = 1.0;  ///< found over stated sigma_px of the tags' corners
-  double point_noise = 1.0;   ///< likewise of the saddle points
-  std::vector<std::string> suggestions;  ///< which further photo would help, most useful first
+  double principal_shift_sigma_px = 0.0;  ///< how far the photos' principal points scatter
+  double corner_noise = 1.0;              ///< found over stated sigma_px of the tags' corners
+  double point_noise = 1.0;               ///< likewise of the saddle points
+  std::vector<std::string> suggestions;   ///< which further photo would help, most useful first
   std::vector<std::string> warnings;
 };
 

@@ -32,8 +32,7 @@ double RollRad(const SurveyPhotoReport& photo) {
 }  // namespace
 
 void CoverageMap::Add(const Eigen::Vector2d& position_px, int width_px, int height_px) {
-  const int column =
-      static_cast<int>(std::floor((position_px.x() + 0.5) * kColumns / width_px));
+  const int column = static_cast<int>(std::floor((position_px.x() + 0.5) * kColumns / width_px));
   const int row = static_cast<int>(std::floor((position_px.y() + 0.5) * kRows / height_px));
   if (column < 0 || column >= kColumns || row < 0 || row >= kRows) return;
   ++marks[static_cast<std::size_t>(row * kColumns + column)];

@@ -5,7 +5,6 @@
 #include <unistd.h>
 
 #include <Eigen/Geometry>
-
 #include <array>
 #include <cmath>
 #include <cstdio>
@@ -184,17 +183,18 @@ Outcome RunTinesight(const std::string& arguments) {
 class CalibrateCommand : public testing::Test {
  protected:
   static void SetUpTestSuite() {
-    folder_ = fs::temp_directory_path() / std::string("tinesight_calibrate_").append(std::to_string(getpid()));
+    folder_ = fs::temp_directory_path() /
+              std::string("tinesight_calibrate_").append(std::to_string(getpid()));
     fs::create_directories(folder_);
     struct View {
       double azimuth, elevation, distance, roll;
       Eigen::Vector3d target;
     };
-    const std::vector<View> views = {{0, 24, 460, 1, {0, 0, -95}},    {-24, 34, 430, -3, {-10, 0, -90}},
-                                     {26, 30, 420, 4, {20, 5, -90}},  {3, 48, 430, 90, {0, 10, -80}},
-                                     {-14, 42, 410, -88, {0, 0, -95}}, {34, 40, 455, 42, {0, 0, -100}},
-                                     {-20, 20, 400, 10, {-30, -40, -60}},
-                                     {6, 36, 370, -30, {25, 40, -110}}};
+    const std::vector<View> views = {
+        {0, 24, 460, 1, {0, 0, -95}},        {-24, 34, 430, -3, {-10, 0, -90}},
+        {26, 30, 420, 4, {20, 5, -90}},      {3, 48, 430, 90, {0, 10, -80}},
+        {-14, 42, 410, -88, {0, 0, -95}},    {34, 40, 455, 42, {0, 0, -100}},
+        {-20, 20, 400, 10, {-30, -40, -60}}, {6, 36, 370, -30, {25, 40, -110}}};
     for (std::size_t i = 0; i < views.size(); ++i) {
       const View& v = views[i];
       const fs::path file = folder_ / PhotoName(i + 1);
@@ -252,10 +252,40 @@ TEST_F(CalibrateCommand, FindsTheCameraAndTheRigInPictures) {
   EXPECT_LT(largest, 0.35);
 }
 
+/// A JPEG whose EXIF asks to be turned by 90° clockwise, as a phone held upright writes it.
+void WriteTurnedJpeg(const cv::Mat& sensor, const fs::path& file) {
+  std::vector<unsigned char> jpeg;
+  cv::imencode(".jpg", sensor, jpeg, {cv::IMWRITE_JPEG_QUALITY, 97});
+  // APP1: "Exif", big-endian TIFF, one directory with one entry: Orientation (274) = 6.
+  const std::vector<unsigned char> app1 = {
+      0xFF, 0xE1, 0x00, 0x22, 'E',  'x',  'i',  'f',  0, 0, 'M', 'M', 0, 42, 0, 0, 0, 8,
+      0x00, 0x01, 0x01, 0x12, 0x00, 0x03, 0x00, 0x00, 0, 1, 0,   6,   0, 0,  0, 0, 0, 0};
+  jpeg.insert(jpeg.begin() + 2, app1.begin(), app1.end());
+  std::ofstream(file, std::ios::binary)
+      .write(reinterpret_cast<const char*>(jpeg.data()), static_cast<std::streamsize>(jpeg.size()));
+}
+
+TEST_F(CalibrateCommand, TakesAPhotoThatThePhoneTurnedUprightAsTheSensorSawIt) {
+  const fs::path turned = folder_ / "turned.jpg";
+  WriteTurnedJpeg(cv::imread((folder_ / "v4.png").string(), cv::IMREAD_GRAYSCALE), turned);
+  const std::string plain = (folder_ / "v4.png").string();
+  std::string photos = photos_;
+  photos.replace(photos.find(plain), plain.size(), turned.string());
+  const Outcome outcome = RunTinesight("calibrate " + photos + Files("turned"));
+  ASSERT_EQ(outcome.status, 0) << outcome.output;
+  const auto camera = ReadCamera(folder_ / "turned_camera.json");
+  ASSERT_TRUE(camera) << camera.error().message;
+  EXPECT_EQ(camera->width_px, TrueCamera().width_px);
+  const auto& u = *camera->standard_uncertainty;
+  EXPECT_LT(std::abs(camera->fx_px - TrueCamera().fx_px), 4.0 * u[0]);
+  EXPECT_LT(std::abs(camera->cx_px - TrueCamera().cx_px), 4.0 * u[2]);
+}
+
 TEST_F(CalibrateCommand, NamesThePhotoThatIsOfAnotherCamera) {
   const fs::path small = folder_ / "small.png";
   cv::imwrite(small.string(), cv::Mat(600, 800, CV_8UC1, cv::Scalar(90)));
-  const Outcome outcome = RunTinesight("calibrate " + photos_ + small.string() + " " + Files("odd"));
+  const Outcome outcome =
+      RunTinesight("calibrate " + photos_ + small.string() + " " + Files("odd"));
   EXPECT_EQ(outcome.status, 1);
   EXPECT_THAT(outcome.output, testing::HasSubstr("small.png: differs from the other photos"));
   EXPECT_FALSE(fs::exists(folder_ / "odd_camera.json"));

@@ -51,10 +51,9 @@ std::vector<cv::Point2f> FindCorners(const std::string& name, int half_window_px
   const cv::Mat gray = cv::imread((DataFolder() / name).string(), cv::IMREAD_GRAYSCALE);
   std::vector<cv::Point2f> corners;
   if (gray.empty() || !cv::findChessboardCorners(gray, {kColumns, kRows}, corners)) return {};
-  cv::cornerSubPix(
-      gray, corners, {half_window_px, half_window_px}, {-1, -1},
-      // The stop criterion of the calibration sample whose output was published.
-      {cv::TermCriteria::EPS + cv::TermCriteria::COUNT, 30, 0.1});
+  cv::cornerSubPix(gray, corners, {half_window_px, half_window_px}, {-1, -1},
+                   // The stop criterion of the calibration sample whose output was published.
+                   {cv::TermCriteria::EPS + cv::TermCriteria::COUNT, 30, 0.1});
   return corners;
 }
 
@@ -151,7 +150,8 @@ TEST_F(PublishedCalibration, LargeCornerWindowGivesThePublishedIntrinsics) {
   EXPECT_NEAR(camera.cy_px, matrix.at<double>(1, 2), u[3] / 20.0);
   for (int k = 0; k < 5; ++k) {
     const auto i = static_cast<std::size_t>(k);
-    EXPECT_NEAR(camera.distortion[i], distortion.at<double>(k), u[4 + i] / 20.0) << "coefficient " << k;
+    EXPECT_NEAR(camera.distortion[i], distortion.at<double>(k), u[4 + i] / 20.0)
+        << "coefficient " << k;
   }
   // Published to five digits; the photographs' corners repeat to about 1e-4 px in the RMS.
   EXPECT_NEAR(result->rms_px, 0.39259, 2e-4);

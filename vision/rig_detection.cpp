@@ -23,7 +23,7 @@ constexpr double kMinExplained = 0.75;
 constexpr double kMinExplainedPredicted = 0.85;  // a tag that no search had found
 
 constexpr double kMinSaddleContrast = 12.0;    // gray values
-constexpr double kMinExplainedSaddle = 0.6;    // of the window's variance
+constexpr double kMinExplainedSaddle = 0.35;   // of the window's variance
 constexpr double kMaxSaddleBlurWindows = 0.8;  // sigma over the window: the squares are gone
 constexpr double kMaxSaddleSigmaPx = 0.5;
 

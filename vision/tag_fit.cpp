@@ -3,8 +3,10 @@
 #include <Eigen/Dense>
 #include <Eigen/Geometry>
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <numeric>
+#include <opencv2/core.hpp>
 
 #include "vision/residual_noise.hpp"
 #include "vision/tag_template.hpp"
@@ -34,6 +36,7 @@ constexpr int kFineSamplesPerCell = 32;
 constexpr double kMinBlurPx = 0.35;
 constexpr int kTargetSamples = 5000;
 constexpr int kMaxIterations = 25;
+constexpr int kScaleIterations = 6;
 constexpr double kConvergedPx = 0.004;
 
 struct Sample {
@@ -43,22 +46,45 @@ struct Sample {
   int col;
 };
 
+/// Layers of the blurred drawing, one beside the other for each sample of it.
+enum Channel { kWhite, kDu, kDv, kDuu, kDvv, kDuv, kDgrowth, kChannels };
+using Channels = std::array<float, kChannels>;
+
 struct BlurredPattern {
-  TagTemplate::Layers layers;
+  cv::Mat samples;  ///< CV_32FC7
   double sigma_px = 0.0;
   double sigma_u = 0.0;  // cells
   double sigma_v = 0.0;
 };
 
-float Interpolate(const cv::Mat& layer, double x, double y) {
-  const int ix = std::clamp(static_cast<int>(std::floor(x)), 0, layer.cols - 2);
-  const int iy = std::clamp(static_cast<int>(std::floor(y)), 0, layer.rows - 2);
+BlurredPattern Blur(const TagTemplate& pattern, double sigma_px, double sigma_u, double sigma_v,
+                    double growth_cells, bool with_growth) {
+  TagTemplate::Layers layers = pattern.Render(sigma_u, sigma_v, growth_cells, with_growth);
+  if (!with_growth) layers.dgrowth = layers.white;  // not looked at
+  const std::array<cv::Mat, kChannels> channels = {
+      layers.white, layers.du, layers.dv, layers.duu, layers.dvv, layers.duv, layers.dgrowth};
+  BlurredPattern blurred{{}, sigma_px, sigma_u, sigma_v};
+  cv::merge(channels.data(), channels.size(), blurred.samples);
+  return blurred;
+}
+
+Channels Interpolate(const cv::Mat& samples, double x, double y) {
+  const int ix = std::clamp(static_cast<int>(std::floor(x)), 0, samples.cols - 2);
+  const int iy = std::clamp(static_cast<int>(std::floor(y)), 0, samples.rows - 2);
   const float fx = static_cast<float>(x - ix);
   const float fy = static_cast<float>(y - iy);
-  const float* top = layer.ptr<float>(iy) + ix;
-  const float* bottom = layer.ptr<float>(iy + 1) + ix;
-  return (1 - fy) * ((1 - fx) * top[0] + fx * top[1]) +
-         fy * ((1 - fx) * bottom[0] + fx * bottom[1]);
+  const float* top = samples.ptr<float>(iy) + ix * kChannels;
+  const float* bottom = samples.ptr<float>(iy + 1) + ix * kChannels;
+  const float w00 = (1 - fx) * (1 - fy);
+  const float w10 = fx * (1 - fy);
+  const float w01 = (1 - fx) * fy;
+  const float w11 = fx * fy;
+  Channels result;
+  for (int c = 0; c < kChannels; ++c) {
+    result[static_cast<std::size_t>(c)] =
+        w00 * top[c] + w10 * top[kChannels + c] + w01 * bottom[c] + w11 * bottom[kChannels + c];
+  }
+  return result;
 }
 
 class TagFitter {
@@ -187,12 +213,9 @@ bool TagFitter::Evaluate(const Vector& parameters, std::vector<double>& residual
   const double height_px =
       0.5 * ((corners[3] - corners[0]).norm() + (corners[2] - corners[1]).norm());
   // Across a slanting tag, blur reaches over more of its cells: area / height is its true width.
-  BlurredPattern blurred;
-  blurred.sigma_px = sigma_px;
-  blurred.sigma_u = sigma_px * kTagCells * height_px / area;
-  blurred.sigma_v = sigma_px * kTagCells * width_px / area;
-  blurred.layers =
-      pattern_.Render(blurred.sigma_u, blurred.sigma_v, parameters(kGrowth), jacobian != nullptr);
+  const BlurredPattern blurred =
+      Blur(pattern_, sigma_px, sigma_px * kTagCells * height_px / area,
+           sigma_px * kTagCells * width_px / area, parameters(kGrowth), jacobian != nullptr);
   residuals.resize(samples_.size());
   if (jacobian != nullptr) jacobian->resize(static_cast<int>(samples_.size()), kParameters);
   Row row;
@@ -219,16 +242,16 @@ double TagFitter::EvaluateSample(const Sample& sample, const Vector& p, const Ta
   const double ly = (v + kTemplateMarginCells) * n - 0.5;
   // The drawing was blurred evenly along u and v. What the photo's round blur is at this place, in
   // perspective and across a slanting tag, differs a little: the heat equation adds the difference.
-  const TagTemplate::Layers& layers = blurred.layers;
-  const double duu = Interpolate(layers.duu, lx, ly);
-  const double dvv = Interpolate(layers.dvv, lx, ly);
-  const double duv = Interpolate(layers.duv, lx, ly);
+  const Channels at = Interpolate(blurred.samples, lx, ly);
+  const double duu = at[kDuu];
+  const double dvv = at[kDvv];
+  const double duv = at[kDuv];
   const double variance = blurred.sigma_px * blurred.sigma_px;
   const double cov_uu = variance * u_by_px.squaredNorm();
   const double cov_vv = variance * v_by_px.squaredNorm();
   const double cov_uv = variance * u_by_px.dot(v_by_px);
   const double by_log_sigma = cov_uu * duu + cov_vv * dvv + 2.0 * cov_uv * duv;
-  const double t = Interpolate(layers.white, lx, ly) + cov_uv * duv +
+  const double t = at[kWhite] + cov_uv * duv +
                    0.5 * (cov_uu - blurred.sigma_u * blurred.sigma_u) * duu +
                    0.5 * (cov_vv - blurred.sigma_v * blurred.sigma_v) * dvv;
   const double px = (x - origin_px_.x()) / side_px_;
@@ -242,8 +265,7 @@ double TagFitter::EvaluateSample(const Sample& sample, const Vector& p, const Ta
 
   const double slope =
       contrast * (1.0 + p(kTone) * (1.0 - 2.0 * t) + p(kTone + 1) * (1.0 - 6.0 * bend));
-  const Eigen::RowVector2d gradient =
-      slope * (Interpolate(layers.du, lx, ly) * u_by_px + Interpolate(layers.dv, lx, ly) * v_by_px);
+  const Eigen::RowVector2d gradient = slope * (at[kDu] * u_by_px + at[kDv] * v_by_px);
   // The corners carry the pattern with them: d(picture)/d(entry of the homography), then corners.
   const double w = place.px_from_cells(2, 0) * u + place.px_from_cells(2, 1) * v + 1.0;
   const double gx = -gradient.x() / w;
@@ -253,7 +275,7 @@ double TagFitter::EvaluateSample(const Sample& sample, const Vector& p, const Ta
   by_entries << gx * u, gx * v, gx, gy * u, gy * v, gy, gw * u, gw * v;
   row->head<kCornerParameters>() = by_entries * place.entries_by_corners;
   (*row)(kLogSigma) = slope * by_log_sigma;
-  (*row)(kGrowth) = slope * Interpolate(layers.dgrowth, lx, ly);
+  (*row)(kGrowth) = slope * at[kDgrowth];
   (*row)(kTone) = contrast * bend;
   (*row)(kTone + 1) = contrast * bend * (1.0 - 2.0 * t);
   row->segment<3>(kBlack) << 1.0, px, py;
@@ -324,7 +346,8 @@ bool TagFitter::Settle(double converged_px) {
   damping_ = 1e-3;
   for (int iteration = 0; iteration < kMaxIterations; ++iteration) {
     if (!Evaluate(parameters_, residuals_, &jacobian)) return false;
-    scale_ = RobustScale(residuals_);
+    // A scale that moved with every step would keep the cost, and the steps, from settling.
+    if (iteration < kScaleIterations) scale_ = RobustScale(residuals_);
     const Vector before = parameters_;
     if (!Improve(residuals_, jacobian)) return true;
     const Vector moved = (parameters_ - before).cwiseAbs();

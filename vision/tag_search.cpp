@@ -8,6 +8,7 @@
 #include <opencv2/aruco.hpp>
 #include <opencv2/calib3d.hpp>
 #include <opencv2/imgproc.hpp>
+#include <optional>
 
 #include "calibration/rig_bars.hpp"
 #include "vision/tag_template.hpp"
@@ -120,23 +121,29 @@ std::vector<TagCandidate> KeepConsistentOfBar(const std::vector<TagCandidate>& c
   return kept;
 }
 
-/// A card hangs upright on the rig: a tag of the rig is near it, of like size and direction.
-bool IsPlausibleCard(const TagCandidate& card, const std::vector<TagCandidate>& tags) {
+/// How far a card is from the nearest tag of the rig, in that tag's sides; nothing if it cannot
+/// hang there: it must be near, of like size, and upright as the tag is.
+std::optional<double> CardDistance(const TagCandidate& card,
+                                   const std::vector<TagCandidate>& tags) {
+  constexpr double kMaxSides = 4.0;
+  constexpr double kMaxSizeRatio = 3.0;
+  constexpr double kMinCosine = 0.7;
   const TagCandidate* nearest = nullptr;
   double distance = 0.0;
   for (const TagCandidate& tag : tags) {
-    const double d = (tag.CenterPx() - card.CenterPx()).norm();
+    const double d = (tag.CenterPx() - card.CenterPx()).norm() / tag.SidePx();
     if (nearest == nullptr || d < distance) {
       nearest = &tag;
       distance = d;
     }
   }
-  if (nearest == nullptr) return false;
+  if (nearest == nullptr || distance > kMaxSides) return std::nullopt;
   const double ratio = card.SidePx() / nearest->SidePx();
   const Eigen::Vector2d card_right = (card.corners_px[1] - card.corners_px[0]).normalized();
   const Eigen::Vector2d tag_right = (nearest->corners_px[1] - nearest->corners_px[0]).normalized();
-  const double cosine = card_right.dot(tag_right);
-  return ratio > 0.3 && ratio < 3.0 && distance < 6.0 * nearest->SidePx() && cosine > 0.7;
+  const bool fits = ratio > 1.0 / kMaxSizeRatio && ratio < kMaxSizeRatio &&
+                    card_right.dot(tag_right) > kMinCosine;
+  return fits ? std::optional<double>(distance) : std::nullopt;
 }
 
 /// Where to search at full scale: everywhere if a bar is short of tags or the tags are small; about
@@ -258,10 +265,18 @@ std::vector<TagCandidate> KeepConsistent(const std::vector<TagCandidate>& candid
         KeepConsistentOfBar(of_bar[static_cast<std::size_t>(bar)], rig, PlaneOfBar(rig, bars, bar));
     kept.insert(kept.end(), good.begin(), good.end());
   }
-  std::vector<TagCandidate> result = kept;
+  std::map<int, std::pair<double, TagCandidate>>
+      nearest;  // of each card the one nearest to the rig
   for (const TagCandidate& card : cards) {
-    if (IsPlausibleCard(card, kept)) result.push_back(card);
+    const auto distance = CardDistance(card, kept);
+    if (!distance) continue;
+    const auto known = nearest.find(card.id);
+    if (known == nearest.end() || *distance < known->second.first) {
+      nearest[card.id] = {*distance, card};
+    }
   }
+  std::vector<TagCandidate> result = kept;
+  for (const auto& entry : nearest) result.push_back(entry.second.second);
   return result;
 }
 
