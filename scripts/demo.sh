@@ -1,0 +1,53 @@
+#!/usr/bin/env bash
+# The demo: installs what is missing, builds, prints the rig's strips, calibrates the phone from
+# the sample photos of the rig, and measures the whole sample instrument from its photos.
+#
+# Usage: scripts/demo.sh [OUTPUT_FOLDER]     (demo_out if not given)
+set -euo pipefail
+
+if [[ "${1:-}" == -* ]]; then
+  sed -n '2,6s/^# \{0,1\}//p' "${BASH_SOURCE[0]}"
+  exit 2
+fi
+output="$(realpath -m "${1:-$(dirname "${BASH_SOURCE[0]}")/../demo_out}")"
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
+
+mkdir -p build "$output"
+echo "Installing and building (minutes the first time, seconds later)"
+if ! { scripts/install_packages.sh && scripts/build.sh release tinesight; } >build/demo-build.log 2>&1; then
+  tail -n 40 build/demo-build.log >&2
+  echo "demo.sh: the build failed; build/demo-build.log has all of it" >&2
+  exit 1
+fi
+tinesight=build/release/app/tinesight
+samples=sample_images
+
+# Prints a command as a person would type it, then runs it.
+run() {
+  printf '\n$ '
+  printf '%s ' "${@/#"$PWD"\//}"
+  printf '\n'
+  "$@"
+}
+
+# 1. The strips to print, with the caliper readings of the two check lines, and their rig file.
+run "$tinesight" strips --measured-along 100.0 --measured-across 100.0 \
+  --pdf "$output/strips.pdf" --rig "$output/rig_nominal.json"
+
+# 2. The phone and the rig as they are, from photos of the rig alone.
+run "$tinesight" calibrate "$samples"/rig/*.jpg --rig "$output/rig_nominal.json" \
+  --camera-out "$output/camera.json" --rig-out "$output/rig.json"
+
+# 3. Every note of the instrument, from two photos of each register.
+run "$tinesight" measure "$samples"/harp/*.jpg --camera "$output/camera.json" \
+  --rig "$output/rig.json" --instrument "$samples/instrument.json" --damper harp-raised \
+  --json "$output/result.json" --csv "$output/result.csv" --overlays "$output/overlays"
+
+cat <<END
+
+Everything is in $output:
+  strips.pdf     the strips and register cards to print at 1:1
+  camera.json    the calibrated camera          rig.json     the rig as surveyed
+  result.json    every note with uncertainty    result.csv   the same as a table
+  overlays/      each photo with what was found drawn on it
+END
