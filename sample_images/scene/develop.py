@@ -1,7 +1,7 @@
 #!/usr/bin/python3
 """Makes the photo of a rendered picture: lens distortion, vignetting, exposure, sensor noise, JPEG, EXIF.
 
-    python3 develop.py PHOTO RENDER.exr [OUT.jpg]
+    python3 develop.py PHOTO FOLDER [OUT.jpg]
 """
 import json
 import os
@@ -12,6 +12,9 @@ import zlib
 os.environ["OPENCV_IO_ENABLE_OPENEXR"] = "1"
 import cv2
 import numpy as np
+
+sys.dont_write_bytecode = True
+import layout as lay  # noqa: E402
 
 HERE = os.path.dirname(os.path.abspath(__file__))
 BYTES = {"harp": 2_350_000, "rig": 1_480_000}  # most that one photo may take
@@ -28,16 +31,36 @@ def undistorted_map(camera, shape):
         s = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
         x, y = (xd - 2 * p1 * x * y - p2 * (r2 + 2 * x * x)) / s, (yd - p1 * (r2 + 2 * y * y) - 2 * p2 * x * y) / s
     h, w = shape[:2]
-    return ((x * camera["fx"] + (w - 1) / 2).astype(np.float32), (y * camera["fy"] + (h - 1) / 2).astype(np.float32),
+    fx, fy = camera["fx"] * lay.RENDER_SCALE, camera["fy"] * lay.RENDER_SCALE
+    return ((x * fx + (w - 1) / 2).astype(np.float32), (y * fy + (h - 1) / 2).astype(np.float32),
             (1 + xd * xd + yd * yd).astype(np.float32))
 
 
-def despeckle(image):
-    """Monte-Carlo sparks: a pixel far above all its neighbors' median is one."""
-    med = cv2.medianBlur(image, 3)
-    spark = (image.max(2) > 2.2 * med.max(2) + 0.12)
-    image[spark] = med[spark]
-    return image
+def assemble(folder, truth):
+    """The picture from its passes. Color x light: the light is smoothed along the surfaces (guided by normals and
+    color, so that no outline moves), which takes the Monte-Carlo grain away; the sensor's own noise comes later."""
+    read = lambda n: cv2.imread(os.path.join(folder, n + "0001.exr"), cv2.IMREAD_UNCHANGED)[:, :, :3].astype(np.float32)
+    normal, diffuse_color, glossy_color = read("normal"), read("diffuse_color"), read("glossy_color")
+    rest = read("image")
+    guide = np.stack([normal[:, :, 0], 0.7 * normal[:, :, 1] + 0.7 * normal[:, :, 2],
+                      2 * (diffuse_color + glossy_color).mean(2) ** 0.5], 2)
+    total = 0
+    for kind, color, radius, eps, keep in (("diffuse", diffuse_color, 4, 2e-3, 0.12), ("glossy", glossy_color, 2, 1e-3, 0.25)):
+        raw = read(kind + "_light")
+        rest -= color * raw
+        limit = cv2.medianBlur(raw, 5)
+        light = np.minimum(raw, 1.6 * limit + 0.25)  # sparks
+        smooth = np.maximum(cv2.ximgproc.guidedFilter(guide, light, radius, eps), 0)
+        total = total + color * (keep * light + (1 - keep) * smooth)
+    depth = cv2.imread(os.path.join(folder, "depth0001.exr"), cv2.IMREAD_UNCHANGED)
+    depth = np.nan_to_num(depth if depth.ndim == 2 else depth[:, :, 0], posinf=1e4).astype(np.float32)
+    f = truth["camera"]["fx"] * lay.RENDER_SCALE
+    blur = f * truth["aperture_mm"] * np.abs(1 / np.clip(depth, 50, 5000) - 1 / truth["focus_distance_mm"])
+    blur = cv2.blur(cv2.erode(cv2.medianBlur(blur, 5), np.ones((9, 9))), (7, 7))  # never across a sharp outline
+    far = np.clip((blur - 5) / 3, 0, 1)[:, :, None]
+    total = far * cv2.GaussianBlur(total, (0, 0), 1.25) + (1 - far) * total  # few lens samples look like sand there
+    rest[np.abs(rest) < 0.02] = 0  # what half-float rounding leaves; the lamps themselves stay
+    return np.maximum(total + np.maximum(rest, 0), 0)
 
 
 def tone(x):
@@ -108,8 +131,7 @@ def main():
     truth = json.load(open(os.path.join(HERE, "..", "truth", name + ".json")))
     out = sys.argv[3] if len(sys.argv) > 3 else os.path.join(HERE, "..", truth["file"])
     camera, kind = truth["camera"], truth["kind"]
-    image = cv2.imread(path, cv2.IMREAD_UNCHANGED)[:, :, :3].astype(np.float32)
-    image = despeckle(image)
+    image = assemble(path, truth)
     mx, my, fall = undistorted_map(camera, image.shape)
     assert mx.min() > 3 and my.min() > 3 and mx.max() < image.shape[1] - 4 and my.max() < image.shape[0] - 4
     image = cv2.remap(image, mx, my, cv2.INTER_LANCZOS4)

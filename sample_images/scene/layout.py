@@ -192,6 +192,7 @@ WIDTH, HEIGHT = 4032, 3024
 FX, CX, CY = 3081.4, 2021.3, 1506.8
 DIST = [-0.0603, 0.0297, 0.00031, -0.00042, 0.0]
 F_NUMBER, FOCAL_MM = 1.8, 5.35
+RENDER_SCALE = 0.75  # rendered a little smaller than the photo: the lens and the color mosaic of a phone cost as much
 
 
 def look_at(eye, target, roll_deg):
@@ -227,10 +228,10 @@ def camera_json(scale=1.0):
 
 # azimuth (+ = from treble), elevation, distance from target, target, roll: chosen to fill the frame between them
 RIG_VIEWS = [
-    (0, 22, 470, (0, 0, -95), 1.5), (-24, 34, 430, (-10, 0, -90), -3), (26, 30, 420, (20, 5, -90), 4),
-    (3, 48, 430, (0, 10, -80), 90), (-14, 42, 400, (0, -5, -95), -88), (12, 14, 520, (0, -40, -90), 178),
-    (34, 40, 455, (0, 0, -100), 42), (-32, 24, 480, (-35, 20, -70), -14), (-5, 58, 410, (10, 0, -90), 8),
-    (18, 52, 400, (60, 30, -90), 93), (-20, 18, 400, (-40, -45, -60), 10), (6, 36, 350, (25, 40, -110), -30),
+    (-3, 31, 353, (-7, -67, -96), 2), (-22, 56, 348, (18, 37, -124), -4), (10, 56, 429, (-104, 39, -125), 6),
+    (2, 40, 357, (51, -60, -41), 90), (-3, 35, 376, (0, -48, -32), -88), (7, 31, 341, (-4, -22, -99), 178),
+    (34, 54, 364, (95, 35, -87), 42), (-33, 20, 377, (-108, -3, -54), -38), (-12, 57, 342, (-28, 57, -63), -12),
+    (17, 49, 397, (23, 0, -50), 93), (12, 45, 353, (5, 21, -70), 14), (37, 33, 381, (92, 49, -48), -28),
 ]
 ELEVATION = {"r1": 15.6, "r2": 16.4, "r3": 17.0, "r4": 20.5, "r5": 27.5}
 
@@ -322,7 +323,8 @@ def main():
         cfr = p["camera_from_rig"]
         focus = move(cfr, p["focus_at"])[2]
         out = {"file": f"{p['kind']}/{name}.jpg", "kind": p["kind"], "focal_scale": p["focal_scale"], "camera": cam,
-               "camera_from_rig": cfr.tolist(), "focus_distance_mm": focus, "f_number": F_NUMBER}
+               "camera_from_rig": cfr.tolist(), "focus_distance_mm": focus, "f_number": F_NUMBER,
+               "aperture_mm": FOCAL_MM / F_NUMBER}
         if p["kind"] == "harp":
             reg = per_register[p["register"]]
             out.update(register=p["register"], damper="harp-raised", harp_from_rig=reg["harp_from_rig"], notes=[])

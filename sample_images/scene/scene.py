@@ -1,6 +1,6 @@
 """Blender 3.4 / Cycles scene of one photo. World coordinates are the rig frame in mm (x treble, y down, z away).
 
-    blender -b --factory-startup -P scene.py -- PHOTO OUT.exr [--scale 1.0] [--spp 12]
+    blender -b --factory-startup -P scene.py -- PHOTO FOLDER [--scale 1.0] [--spp 12]
 
 Renders without lens distortion, a little wider than the photo, linear; develop.py makes the photo of it.
 """
@@ -177,7 +177,7 @@ def material(name, color, color2=None, rough=(0.5, 0.5), metal=0.0, grain=(1, 1,
     link(shift.outputs[0], add.inputs[2])
     noise = nodes.new("ShaderNodeTexNoise")
     noise.inputs["Scale"].default_value = 1.0
-    noise.inputs["Detail"].default_value = 3.0
+    noise.inputs["Detail"].default_value = 2.0
     noise.inputs["Roughness"].default_value = 0.65
     link(add.outputs[0], noise.inputs["Vector"])
     spread = nodes.new("ShaderNodeMapRange")
@@ -198,7 +198,7 @@ def material(name, color, color2=None, rough=(0.5, 0.5), metal=0.0, grain=(1, 1,
     if stain:
         blotch = nodes.new("ShaderNodeTexNoise")
         blotch.inputs["Scale"].default_value = 0.09
-        blotch.inputs["Detail"].default_value = 4.0
+        blotch.inputs["Detail"].default_value = 2.5
         move = nodes.new("ShaderNodeVectorMath")
         move.operation = "ADD"
         link(coord.outputs["Object"], move.inputs[0])
@@ -240,12 +240,12 @@ def material(name, color, color2=None, rough=(0.5, 0.5), metal=0.0, grain=(1, 1,
 
 def materials():
     M = {}
-    M["tine"] = material("tine", (0.50, 0.49, 0.47), (0.66, 0.65, 0.63), (0.20, 0.46), 1.0, (1, 1, 0.06), 2.2, 0.010,
+    M["tine"] = material("tine", (0.58, 0.57, 0.55), (0.74, 0.73, 0.71), (0.20, 0.46), 1.0, (1, 1, 0.06), 2.2, 0.010,
                          (0.30, 0.21, 0.14), 0.55, 0.25)
     M["tine_end"] = material("tine_end", (0.6, 0.6, 0.6), (0.75, 0.75, 0.75), (0.3, 0.6), 1.0, (1, 1, 1), 3.0, 0.01)
-    M["block"] = material("block", (0.34, 0.34, 0.35), (0.50, 0.50, 0.50), (0.34, 0.62), 1.0, (1, 0.25, 0.25), 1.1, 0.03,
+    M["block"] = material("block", (0.46, 0.46, 0.47), (0.62, 0.62, 0.62), (0.34, 0.62), 1.0, (1, 0.25, 0.25), 1.1, 0.03,
                           (0.25, 0.17, 0.11), 0.5, 0.3)
-    M["bar"] = material("bar", (0.40, 0.41, 0.42), (0.56, 0.56, 0.57), (0.26, 0.50), 1.0, (1, 1, 0.03), 2.5, 0.012,
+    M["bar"] = material("bar", (0.50, 0.51, 0.52), (0.66, 0.66, 0.67), (0.26, 0.50), 1.0, (1, 1, 0.03), 2.5, 0.012,
                         (0.24, 0.15, 0.09), 0.6, 0.3)
     M["screw"] = material("screw", (0.52, 0.50, 0.42), (0.62, 0.60, 0.52), (0.25, 0.45), 1.0, scale=1.0, vary=0.3)
     M["steel_spring"] = material("steel_spring", (0.55, 0.55, 0.56), rough=(0.3, 0.3), metal=1.0, vary=0.2)
@@ -612,6 +612,7 @@ def lights(kind, scene):
         o.rotation_euler = (Vector((0, 0, -60)) - Vector(loc)).to_track_quat("-Z", "Y").to_euler()
     w = bpy.data.worlds.new("room")
     scene.world = w
+    w.cycles.sampling_method = "NONE"  # a smooth sky: found by reflection alone, at half the cost
     w.use_nodes = True
     nodes, link = w.node_tree.nodes, w.node_tree.links.new
     bg = nodes["Background"]
@@ -642,7 +643,7 @@ def lights(kind, scene):
 # ---------------------------------------------------------------- camera and render
 
 
-def overscan(camera):
+def overscan(camera, scale):
     """Size of the undistorted picture that covers the photo; its principal point is its center."""
     k1, k2, p1, p2, k3 = camera["distortion"]
     edge = [(u, v) for u in np.linspace(0, camera["width"] - 1, 60) for v in (0, camera["height"] - 1)]
@@ -657,7 +658,7 @@ def overscan(camera):
             x = (xd - 2 * p1 * x * y - p2 * (r2 + 2 * x * x)) / s
             y = (yd - p1 * (r2 + 2 * y * y) - 2 * p2 * x * y) / s
         big = [max(big[0], abs(x)), max(big[1], abs(y))]
-    return (2 * (math.ceil(big[0] * camera["fx"]) + 8), 2 * (math.ceil(big[1] * camera["fy"]) + 8))
+    return (2 * (math.ceil(big[0] * camera["fx"] * scale) + 8), 2 * (math.ceil(big[1] * camera["fy"] * scale) + 8))
 
 
 def main():
@@ -688,25 +689,24 @@ def main():
     lights(light, scene)
 
     cam = truth["camera"]
-    w, h = overscan(cam)
+    scale *= lay.RENDER_SCALE
+    w, h = overscan(cam, scale)
     data = bpy.data.cameras.new("camera")
     o = bpy.data.objects.new("camera", data)
     scene.collection.objects.link(o)
     scene.camera = o
     data.sensor_fit, data.clip_start, data.clip_end = "HORIZONTAL", 5, 10000
-    data.sensor_width = 7000.0 * w / cam["width"]
-    data.lens = cam["fx"] / w * data.sensor_width
+    data.lens = 1000 * truth["aperture_mm"] * truth["f_number"]  # in mm of a scene in mm: the aperture comes out true
+    data.sensor_width = data.lens * w / (cam["fx"] * scale)
     data.dof.use_dof = True
     data.dof.focus_distance = truth["focus_distance_mm"]
-    data.dof.aperture_fstop = truth["f_number"]  # lens is in mm of a scene in mm: the aperture comes out true
+    data.dof.aperture_fstop = truth["f_number"]
     rig_from_camera = np.linalg.inv(np.array(truth["camera_from_rig"])) @ np.diag([1, -1, -1, 1])
     o.matrix_world = Matrix(rig_from_camera.tolist())
 
     r, c = scene.render, scene.cycles
     r.engine = "CYCLES"
     r.resolution_x, r.resolution_y, r.resolution_percentage = w, h, 100
-    if scale != 1:
-        r.resolution_percentage = int(100 * scale)
     r.threads_mode, r.threads = "FIXED", 2
     r.image_settings.file_format, r.image_settings.color_depth, r.image_settings.exr_codec = "OPEN_EXR", "16", "ZIP"
     r.use_persistent_data = False
@@ -714,13 +714,48 @@ def main():
     c.device, c.samples, c.use_adaptive_sampling = "CPU", spp, True
     c.adaptive_threshold, c.adaptive_min_samples = 0.03, max(4, spp // 2)
     c.use_denoising, c.use_auto_tile = False, False
-    c.max_bounces, c.diffuse_bounces, c.glossy_bounces, c.transmission_bounces = 4, 2, 3, 0
+    c.max_bounces, c.diffuse_bounces, c.glossy_bounces, c.transmission_bounces = 2, 1, 2, 0
     c.caustics_reflective = c.caustics_refractive = False
     c.sample_clamp_direct, c.sample_clamp_indirect = 12.0, 1.5
     c.blur_glossy = 0.6
     c.seed = seed * 31 + (1 if photo.endswith("left") else 2)
-    r.filepath = out
-    bpy.ops.render.render(write_still=True)
+    if "--border" in opt:  # left,right,top,bottom as fractions: a look at a part in full size
+        b = [float(x) for x in opt["--border"].split(",")]
+        r.use_border, r.use_crop_to_border = True, False
+        r.border_min_x, r.border_max_x, r.border_min_y, r.border_max_y = b[0], b[1], 1 - b[3], 1 - b[2]
+    passes(scene, out)
+    bpy.ops.render.render(write_still=False)
+
+
+def passes(scene, folder):
+    """Light and color of the surfaces are written apart: develop.py smooths the light, never the print's edges."""
+    layer = scene.view_layers[0]
+    layer.use_pass_normal = layer.use_pass_z = True
+    for kind in ("diffuse", "glossy"):
+        for part in ("color", "direct", "indirect"):
+            setattr(layer, f"use_pass_{kind}_{part}", True)
+    scene.use_nodes = True
+    nodes, link = scene.node_tree.nodes, scene.node_tree.links.new
+    nodes.clear()
+    source = nodes.new("CompositorNodeRLayers")
+    file = nodes.new("CompositorNodeOutputFile")
+    file.base_path = folder
+    file.format.file_format, file.format.color_depth, file.format.exr_codec = "OPEN_EXR", "16", "ZIP"
+    file.file_slots.clear()
+
+    def light(kind):
+        add = nodes.new("CompositorNodeMixRGB")
+        add.blend_type = "ADD"
+        add.inputs[0].default_value = 1.0
+        link(source.outputs[kind + "Dir"], add.inputs[1])
+        link(source.outputs[kind + "Ind"], add.inputs[2])
+        return add.outputs[0]
+
+    for name, socket in (("image", source.outputs["Image"]), ("normal", source.outputs["Normal"]), ("depth", source.outputs["Depth"]),
+                         ("diffuse_color", source.outputs["DiffCol"]), ("diffuse_light", light("Diff")),
+                         ("glossy_color", source.outputs["GlossCol"]), ("glossy_light", light("Gloss"))):
+        file.file_slots.new(name)
+        link(socket, file.inputs[name])
 
 
 main()
