@@ -42,6 +42,30 @@ def crop(image, center, half, scale):
     return cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_NEAREST), np.array([x - half, y - half])
 
 
+def find_saddle(linear, center, ju, jv, blur):
+    """Shift of the printed saddle from where the truth puts it: the drawn shape, blurred, is aligned to the picture."""
+    half = int(2.5 * max(np.abs(ju).max(), np.abs(jv).max()))
+    x, y = (int(round(v)) for v in center)
+    if not (half < x < linear.shape[1] - half - 1 and half < y < linear.shape[0] - half - 1):
+        return None
+    patch = linear[y - half:y + half + 1, x - half:x + half + 1]
+    s = 5
+    offset = (np.arange((2 * half + 1) * s) + 0.5) / s - 0.5 - half
+    px, py = np.meshgrid(offset + x - center[0], offset + y - center[1])
+    inverse = np.linalg.inv(np.stack([ju, jv], 1))
+    u, v = inverse[0, 0] * px + inverse[0, 1] * py, inverse[1, 0] * px + inverse[1, 1] * py
+    ink = ((u > -2.03) & (u < 0.03) & (v > -2.03) & (v < 0.03)) | ((u < 2.03) & (u > -0.03) & (v < 2.03) & (v > -0.03))
+    ink |= np.abs(u) > 3.0 - 0.03
+    model = cv2.resize(1 - ink.astype(np.float32), (2 * half + 1, 2 * half + 1), interpolation=cv2.INTER_AREA)
+    model = cv2.GaussianBlur(model, (0, 0), blur)
+    warp = np.eye(2, 3, dtype=np.float32)
+    try:
+        cc, warp = cv2.findTransformECC(model, patch, warp, cv2.MOTION_TRANSLATION, (3, 60, 1e-5), None, 3)
+    except cv2.error:
+        return None
+    return warp[:, 2] if cc > 0.9 else None
+
+
 def main():
     argv = sys.argv[1:]
     crops = None
@@ -59,22 +83,27 @@ def main():
             continue
         image = cv2.imread(path, cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
         gray = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
+        value = gray.astype(np.float32) / 255
+        linear = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4).astype(np.float32)
         line = f"{name}:"
         for bar in ("pickup", "mount"):
             px = project(truth, [p["xyz_mm"] for p in rig["points"] if p["bar"] == bar])
             tags = [t for t in rig["tags"] if (t["id"] < 20) == (bar == "pickup")]
             corners = project(truth, [c for t in tags for c in t["corners_mm"]]).reshape(-1, 4, 2)
-            side = np.median(np.linalg.norm(corners[:, 0] - corners[:, 1], axis=1)) / 12
+            edges = (corners[:, 1] - corners[:, 0]) / 12, (corners[:, 3] - corners[:, 0]) / 12
+            depth = (np.array(truth["camera_from_rig"]) @ [0, *((-25, 30) if bar == "pickup" else (17, -205)), 1])[2]
+            coc = truth["camera"]["fx"] * truth["aperture_mm"] * abs(1 / depth - 1 / truth["focus_distance_mm"])
             ok = np.all((px > 30) & (px < [gray.shape[1] - 30, gray.shape[0] - 30]), axis=1)
             if not ok.any():
                 line += f"  {bar} none in view"
                 continue
-            half = int(max(3, round(1.6 * side)))
-            found = cv2.cornerSubPix(gray, px[ok].astype(np.float32).reshape(-1, 1, 2).copy(), (half, half), (-1, -1),
-                                     (3, 60, 1e-3)).reshape(-1, 2)
-            d = found - px[ok]
-            good = np.linalg.norm(d, axis=1) < 2.5
-            d = d[good]
+            d = [find_saddle(linear, px[j], edges[0][min(j, 19)], edges[1][min(j, 19)], (1.1 ** 2 + (coc / 4) ** 2) ** 0.5)
+                 for j in range(21) if ok[j]]
+            good = np.array([x is not None for x in d])
+            d = np.array([x for x in d if x is not None]).reshape(-1, 2)
+            if not len(d):
+                line += f"  {bar} 0/{ok.sum()}"
+                continue
             line += (f"  {bar} {good.sum()}/{ok.sum()} mean ({d[:, 0].mean():+.3f}, {d[:, 1].mean():+.3f}) "
                      f"rms {np.sqrt((d ** 2).sum(1).mean()):.3f} max {np.abs(d).max():.2f};")
         parameters = cv2.aruco.DetectorParameters_create()

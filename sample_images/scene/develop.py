@@ -117,13 +117,16 @@ def exif(kind, name, date):
 
 
 def encode(image, limit):
-    best = None
-    for q in (93, 91, 89, 87, 85, 83, 81, 79, 77, 75, 72, 69, 66, 62, 58, 54, 50):
-        ok, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, q, cv2.IMWRITE_JPEG_OPTIMIZE, 1])
-        best = data.tobytes()
-        if len(best) <= limit:
-            break
-    return best, q
+    """The best JPEG quality that stays within the limit."""
+    lo, hi, best = 40, 95, None
+    while lo <= hi:
+        q = (lo + hi + 1) // 2
+        data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, q, cv2.IMWRITE_JPEG_OPTIMIZE, 1])[1].tobytes()
+        if len(data) <= limit:
+            best, lo = (data, q), q + 1
+        else:
+            hi = q - 1
+    return best
 
 
 def main():
@@ -134,14 +137,15 @@ def main():
     image = assemble(path, truth)
     mx, my, fall = undistorted_map(camera, image.shape)
     assert mx.min() > 3 and my.min() > 3 and mx.max() < image.shape[1] - 4 and my.max() < image.shape[0] - 4
-    image = cv2.remap(image, mx, my, cv2.INTER_LANCZOS4)
+    image = cv2.GaussianBlur(image, (0, 0), 0.66)  # the lens and the color mosaic
+    image = cv2.remap(image, mx, my, cv2.INTER_CUBIC)
     image = np.maximum(image, 0) * (fall ** -0.7)[:, :, None]
     image *= expose(image, kind)
     rng = np.random.default_rng(zlib.crc32(name.encode()))
     full = 9000.0  # electrons at white
     sd = np.sqrt(np.maximum(image, 0) * full + 30.0) / full
     noise = rng.standard_normal(image.shape, dtype=np.float32)
-    noise = 0.75 * noise + 1.1 * cv2.GaussianBlur(noise, (0, 0), 0.8)  # demosaicing spreads it
+    noise = 0.7 * noise + 1.1 * cv2.GaussianBlur(noise, (0, 0), 0.8)  # demosaicing spreads it
     image = tone(np.maximum(image + noise * sd, 0))
     image8 = np.clip(image * 255 + 0.5, 0, 255).astype(np.uint8)
     data, q = encode(image8, BYTES[kind])

@@ -460,7 +460,7 @@ def draw_tag(mesh, bits, at, cu, cv, cell, jitter):
             while end < n and bits[row][end] == "0":
                 end += 1
             u0, v0 = cu + (col - n / 2) * cell, cv + (row - n / 2) * cell
-            quad(mesh, at, u0 - g, u0 + (end - col) * cell + g, v0 - g, v0 + cell + g, jitter, 0.03, max(1, end - col))
+            quad(mesh, at, u0 - g, u0 + (end - col) * cell + g, v0 - g, v0 + cell + g, jitter, 0.004, max(1, end - col))
             col = end
 
 
@@ -476,8 +476,8 @@ def build_rig(M, register):
             draw_tag(ink, table[str(first + i)], at, (i - 9.5) * 18, 0, 1.5, tj[i])
         for j in range(21):
             x = (j - 10) * 18
-            quad(ink, at, x - 2 - g, x + g, -2 - g, g, sj[j], 0.03)
-            quad(ink, at, x - g, x + 2 + g, -g, 2 + g, sj[j], 0.03)
+            quad(ink, at, x - 2 - g, x + g, -2 - g, g, sj[j], 0.004)
+            quad(ink, at, x - g, x + 2 + g, -g, 2 + g, sj[j], 0.004)
         o, ex, ey = at(0, 0), at(1, 0) - at(0, 0), at(0, 1) - at(0, 0)
         ex[2] = (at(184, 0) - at(-184, 0))[2] / 368
         ex, ey = ex / np.linalg.norm(ex), ey / np.linalg.norm(ey)
