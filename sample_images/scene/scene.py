@@ -421,8 +421,8 @@ def build_harp(truth, register, M, rng):
     objects.append(r2.object("pickup_rail", M["alu"]))
     frame_ = Mesh()
     frame_.box((0, 36, 28), (w + 60, 20, 46), 2)
-    for s in (-1, 1):
-        frame_.box((s * (w / 2 + 18), 18, -80), (26, 60, 280), 2)
+    for s, front in ((-1, -186), (1, -84)):  # the cheeks end behind the mount bar of the rig
+        frame_.box((s * (w / 2 + 18), 21, (front + 60) / 2), (26, 54, 60 - front), 2)
     objects.append(frame_.object("harp_frame", M["wood"], smooth=False))
     felt = Mesh()
     felt.box((0, 25.2, 45), (w, 1.6, 20), 0.4)
