@@ -23,10 +23,10 @@ BYTES = {"harp": 2_350_000, "rig": 1_480_000}  # most that one photo may take
 def undistorted_map(camera, shape):
     """Where in the render (pixel centers at integers, principal point in its center) each photo pixel looks."""
     k1, k2, p1, p2, k3 = camera["distortion"]
-    v, u = np.mgrid[0:camera["height"], 0:camera["width"]].astype(np.float64)
+    v, u = np.mgrid[0:camera["height"], 0:camera["width"]].astype(np.float32)
     xd, yd = (u - camera["cx"]) / camera["fx"], (v - camera["cy"]) / camera["fy"]
     x, y = xd.copy(), yd.copy()
-    for _ in range(9):
+    for _ in range(6):
         r2 = x * x + y * y
         s = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
         x, y = (xd - 2 * p1 * x * y - p2 * (r2 + 2 * x * x)) / s, (yd - p1 * (r2 + 2 * y * y) - 2 * p2 * x * y) / s
