@@ -15,10 +15,10 @@
 namespace tinesight {
 namespace {
 
-using testing::HasSubstr;
-using testing::StartsWith;
+using ::testing::HasSubstr;
+using ::testing::StartsWith;
 
-class MeasureUsage : public testing::Test {
+class MeasureUsage : public ::testing::Test {
  protected:
   MeasureUsage() {
     std::ofstream(folder_ / "camera.json")
@@ -34,7 +34,7 @@ class MeasureUsage : public testing::Test {
         << R"({"name":"demo","note_spacing_mm":13.7,"notes":[{"midi":40,"tine_length_mm":80)"
         << rest << R"(,{"midi":60,"tine_length_mm":50)" << rest << "]}";
     std::ofstream(folder_ / "a.jpg") << "this is text, not a picture\n";
-    files_before_ = folder_.Count();
+    files_before_ = folder_.FileCount();
   }
 
   // Runs with the three files given, expects one line on stderr and an untouched folder.
@@ -50,10 +50,10 @@ class MeasureUsage : public testing::Test {
     EXPECT_THAT(outcome.err, HasSubstr(says)) << arguments;
     EXPECT_EQ(std::count(outcome.err.begin(), outcome.err.end(), '\n'), 1) << outcome.err;
     EXPECT_EQ(outcome.out, "");
-    EXPECT_EQ(folder_.Count(), files_before_) << arguments;
+    EXPECT_EQ(folder_.FileCount(), files_before_) << arguments;
   }
 
-  TempFolder folder_;
+  tinesight::testing::TempFolder folder_;
   long files_before_ = 0;
 };
 
@@ -98,14 +98,14 @@ TEST_F(MeasureUsage, UnwritableOutputsAreToldBeforeMeasuringAndNothingIsWritten)
 TEST_F(MeasureUsage, ARecordThatCannotTakeTheVisitIsToldBeforeMeasuring) {
   ASSERT_TRUE(AddVisit(folder_ / "r.tinerec", {"as found", "demo", {}, SampleVisit()}));
   std::ofstream(folder_ / "text.tinerec") << std::string(500, 'x');
-  files_before_ = folder_.Count();
+  files_before_ = folder_.FileCount();
   ExpectRefused("a.jpg --record r.tinerec --visit 'as found'", 1, "already has a visit");
   ExpectRefused("a.jpg --record text.tinerec --visit x", 1, "is no service record");
 }
 
 TEST_F(MeasureUsage, ExportWritesAModelOrNothing) {
   ASSERT_TRUE(WriteFileAtomically(folder_ / "result.json", ResultJson(SampleVisit())));
-  files_before_ = folder_.Count();
+  files_before_ = folder_.FileCount();
   ExpectRefusedRaw("export result.json --model out.obj", 2, "must end in .ply");
   ExpectRefusedRaw("export rig.json --model out.ply", 1, "is no result");
   ExpectRefusedRaw("export result.json --model none/out.ply", 1, "does not exist");

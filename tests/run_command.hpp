@@ -22,7 +22,7 @@ struct CommandOutcome {
 /// `folder`.
 inline CommandOutcome RunTinesight(const std::string& arguments,
                                    const std::filesystem::path& folder) {
-  const TempFolder streams;
+  const tinesight::testing::TempFolder streams;
   const std::string command = "cd '" + folder.string() + "' && '" TINESIGHT_COMMAND "' " +
                               arguments + " >'" + (streams / "out").string() + "' 2>'" +
                               (streams / "err").string() + "' </dev/null";
