@@ -322,7 +322,11 @@ class HarpProblem {
       if (seen.flange) add(RingCenterError::Create(view, *seen.flange, RingKind::kFlange));
       if (seen.collar) add(RingCenterError::Create(view, *seen.collar, RingKind::kCollar));
       for (const AxisPoint& p : seen.axis) add(TineAxisError::Create(view, p));
-      if (seen.tip) add(TipError::Create(view, *seen.tip));
+      if (seen.tip) {
+        // A tip taken for the wrong edge is off by many standard deviations: give it up early.
+        problem_.AddResidualBlock(TipError::Create(view, *seen.tip), new ceres::CauchyLoss(1.0),
+                                  photo_block, placement_block, state);
+      }
       for (const AxisPoint& p : seen.tone_bar) {
         problem_.AddResidualBlock(ToneBarError::Create(view, p, note.ToneBarMiddleZ()), Robust(),
                                   photo_block, placement_block, note.tone_bar.data());

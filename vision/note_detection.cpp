@@ -64,6 +64,7 @@ void ObserveAxis(const PhotoView& view, const TinePrediction& prediction,
       view.camera.fx_px / (view.camera_from_world * prediction.pickup_mm).z();
   seen.axis = tine.axis;
   seen.axis_score = tine.score;
+  seen.tip = tine.tip;
   for (AxisPoint& p : seen.axis) {
     p.sigma_px = std::hypot(p.sigma_px, floor_px, 0.5 * tine.disagreement_mm * px_per_mm);
   }

@@ -3,6 +3,7 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 #include <numeric>
 #include <opencv2/imgproc.hpp>
 
@@ -13,7 +14,8 @@ namespace {
 
 constexpr double kEdgeSigmaMm = 0.09;
 constexpr double kStretchMm = 3.0;
-constexpr double kPatternWeight = 6.0;
+constexpr double kTipSigmaPx = 3.5;  // of the tip along the axis' image, see tests/README.md
+constexpr double kPatternWeight = 12.0;
 constexpr double kOutlineWeight = 3.0;  // of edges against steadiness, both without unit
 // Share of a slow change of the profile along the rod that is forgiven: a highlight wanders a
 // little as the view changes, but a line that is askew changes the profile too.
@@ -53,6 +55,20 @@ Stretches Gather(const Straightened& picture) {
   }
   cv::GaussianBlur(result.bgr, result.bgr, {0, 1}, 1.4, 0.0, cv::BORDER_REPLICATE);
   return result;
+}
+
+/// The picture's color between pixels; nothing outside the picture.
+std::optional<cv::Vec3d> SampleBgr(const cv::Mat& bgr, const Eigen::Vector2d& px) {
+  const int c = static_cast<int>(std::floor(px.x()));
+  const int r = static_cast<int>(std::floor(px.y()));
+  if (c < 0 || r < 0 || c + 1 >= bgr.cols || r + 1 >= bgr.rows) return std::nullopt;
+  const double fx = px.x() - c;
+  const double fy = px.y() - r;
+  const cv::Vec3d top = cv::Vec3d(bgr.at<cv::Vec3b>(r, c)) * (1.0 - fx) +
+                        cv::Vec3d(bgr.at<cv::Vec3b>(r, c + 1)) * fx;
+  const cv::Vec3d bottom = cv::Vec3d(bgr.at<cv::Vec3b>(r + 1, c)) * (1.0 - fx) +
+                           cv::Vec3d(bgr.at<cv::Vec3b>(r + 1, c + 1)) * fx;
+  return top * (1.0 - fy) + bottom * fy;
 }
 
 /// Gradient across of the stretches, norm over the color channels.
@@ -562,11 +578,77 @@ double VisibleToMm(const PhotoView& view, const TinePrediction& p) {
   return span_mm - std::min({over_top, past_side, 0.5 * span_mm});
 }
 
+/// Contrast across the far rim of a rod that ends at `along_mm`: mean over the rim's visible half
+/// of the picture just outside minus just inside, norm over the color channels.
+double RimContrast(const PhotoView& view, const Straightened& picture, const TinePrediction& p,
+                   const Line& line, double along_mm) {
+  constexpr int kRimPoints = 15;
+  const double span_mm = p.gap_mm + p.length_mm;
+  const Eigen::Vector3d center = picture.Point(along_mm, line.At(along_mm, span_mm));
+  const Eigen::Vector3d axis = p.direction.normalized();
+  const Eigen::Vector3d sight = (center - view.CameraCenterMm()).normalized();
+  const Eigen::Vector3d right = sight.cross(-axis).normalized();
+  Eigen::Vector3d toward_viewer = axis.cross(right);
+  if (toward_viewer.dot(sight) > 0.0) toward_viewer = -toward_viewer;
+  const Eigen::Vector2d middle_px = view.Project(center);
+  cv::Vec3d sum(0, 0, 0);
+  int count = 0;
+  for (int i = 0; i < kRimPoints; ++i) {
+    const double angle = std::numbers::pi * (0.15 + 0.7 * i / (kRimPoints - 1));
+    const Eigen::Vector3d offset =
+        0.5 * p.diameter_mm * (std::cos(angle) * right + std::sin(angle) * toward_viewer);
+    const Eigen::Vector2d rim_px = view.Project(center + offset);
+    const Eigen::Vector2d outward = (rim_px - middle_px).normalized();
+    for (const double step_px : {1.0, 2.0}) {
+      const auto outside = SampleBgr(view.bgr, rim_px + step_px * outward);
+      const auto inside = SampleBgr(view.bgr, rim_px - step_px * outward);
+      if (!outside || !inside) continue;
+      sum += *outside - *inside;
+      ++count;
+    }
+  }
+  return count > 0 ? cv::norm(sum) / count : 0.0;
+}
+
+/// The end of the tine: where its far rim stands out best against the pole behind it, near where
+/// the profile expects it. What is measured is the place along the axis' image; which part of
+/// that is gap and which is height is for the solve to tell.
+std::optional<TipObservation> FindTip(const PhotoView& view, const Straightened& picture,
+                                      const TinePrediction& p, const Line& line) {
+  constexpr double kStepMm = 0.1;
+  constexpr double kPriorMm = 1.2;  // gap and height together, seen at a usual angle
+  std::vector<float> contrast;
+  std::vector<double> along;
+  for (double a = p.gap_mm - 3.2; a <= p.gap_mm + 3.2; a += kStepMm) {
+    along.push_back(a);
+    contrast.push_back(static_cast<float>(RimContrast(view, picture, p, line, a)));
+  }
+  const auto usual = static_cast<double>(MedianOf(contrast));
+  std::size_t best = 0;
+  double best_value = 0.0;
+  for (std::size_t i = 1; i + 1 < along.size(); ++i) {
+    if (contrast[i] < contrast[i - 1] || contrast[i] < contrast[i + 1]) continue;
+    const double off = (along[i] - p.gap_mm) / kPriorMm;
+    const double value = static_cast<double>(contrast[i]) * std::exp(-0.5 * off * off);
+    if (value > best_value) {
+      best_value = value;
+      best = i;
+    }
+  }
+  if (best == 0 || static_cast<double>(contrast[best]) < 1.6 * usual) return std::nullopt;
+  const double span_mm = p.gap_mm + p.length_mm;
+  TipObservation tip;
+  tip.position_px = picture.PhotoPx(along[best], line.At(along[best], span_mm));
+  tip.sigma_px = kTipSigmaPx;
+  return tip;
+}
+
 }  // namespace
 
 struct TineScan::Impl {
-  Impl(const PhotoView& view, const TinePrediction& p)
-      : prediction(p),
+  Impl(const PhotoView& view_of_photo, const TinePrediction& p)
+      : view(view_of_photo),
+        prediction(p),
         picture(view, AxisOf(p), -1.0, p.gap_mm + p.length_mm, HalfWidthMm(p)),
         stretches(Gather(picture)),
         search(picture, stretches, prediction, VisibleToMm(view, p)) {}
@@ -579,6 +661,7 @@ struct TineScan::Impl {
            p.diameter_mm;
   }
 
+  const PhotoView& view;
   TinePrediction prediction;
   Straightened picture;
   Stretches stretches;
@@ -618,8 +701,9 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   // they disagree tells how much to trust it.
   found.disagreement_mm = std::hypot(fit.line.tip_mm - start.line.tip_mm,
                                      fit.line.root_mm - start.line.root_mm);
-  fit.line.tip_mm = 0.5 * (fit.line.tip_mm + start.line.tip_mm);
-  fit.line.root_mm = 0.5 * (fit.line.root_mm + start.line.root_mm);
+  constexpr double kOutlineShare = 0.6;
+  fit.line.tip_mm += (1.0 - kOutlineShare) * (start.line.tip_mm - fit.line.tip_mm);
+  fit.line.root_mm += (1.0 - kOutlineShare) * (start.line.root_mm - fit.line.root_mm);
   if (debug != nullptr) DrawDebug(picture, fit, span_mm, *debug);
   for (const OutlinePoint& p : fit.points) found.visible_mm += 0.5 * kStretchMm * p.weight;
   found.score = found.visible_mm / span_mm;
@@ -628,6 +712,7 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   found.offset_tip_mm = fit.line.tip_mm;
   found.offset_root_mm = fit.line.root_mm;
   found.axis = GatherAxis(picture, fit, span_mm);
+  found.tip = FindTip(impl_->view, picture, prediction, fit.line);
   if (found.axis.size() < 2) return std::nullopt;
   return found;
 }
