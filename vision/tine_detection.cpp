@@ -13,7 +13,8 @@ namespace tinesight {
 namespace {
 
 constexpr double kEdgeSigmaMm = 0.09;
-constexpr double kStretchMm = 3.0;
+constexpr double kLongestStretchMm = 3.0;
+constexpr int kStretchesPerTine = 25;
 constexpr double kTipSigmaPx = 3.5;  // of the tip along the axis' image, see tests/README.md
 constexpr double kPatternWeight = 12.0;
 constexpr double kOutlineWeight = 3.0;  // of edges against steadiness, both without unit
@@ -28,17 +29,20 @@ float MedianOf(std::vector<float> values) {
   return *middle;
 }
 
-/// The straightened picture gathered to stretches of kStretchMm: each pixel the median of its
-/// rows, so that glitter and grain go and edges along the rod stay.
+/// The straightened picture gathered to stretches, at least kStretchesPerTine to a tine: each
+/// pixel the median of its rows, so that glitter and grain go and edges along the rod stay.
 struct Stretches {
   cv::Mat bgr;                   // CV_32FC3, stretches x columns
+  double length_mm = 0.0;        // of each stretch
   std::vector<double> along_mm;  // middle of each stretch
 };
 
 Stretches Gather(const Straightened& picture) {
-  const int rows_each = cvRound(kStretchMm / Straightened::kAlongStepMm);
+  const int most = cvRound(kLongestStretchMm / Straightened::kAlongStepMm);
+  const int rows_each = std::clamp(picture.Rows() / kStretchesPerTine, 1, most);
   const int count = picture.Rows() / rows_each;
   Stretches result;
+  result.length_mm = rows_each * Straightened::kAlongStepMm;
   result.bgr.create(count, picture.Columns(), CV_32FC3);
   std::vector<float> values(static_cast<std::size_t>(rows_each));
   for (int k = 0; k < count; ++k) {
@@ -705,7 +709,9 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   fit.line.tip_mm += (1.0 - kOutlineShare) * (start.line.tip_mm - fit.line.tip_mm);
   fit.line.root_mm += (1.0 - kOutlineShare) * (start.line.root_mm - fit.line.root_mm);
   if (debug != nullptr) DrawDebug(picture, fit, span_mm, *debug);
-  for (const OutlinePoint& p : fit.points) found.visible_mm += 0.5 * kStretchMm * p.weight;
+  for (const OutlinePoint& p : fit.points) {
+    found.visible_mm += 0.5 * impl_->stretches.length_mm * p.weight;
+  }
   found.score = found.visible_mm / span_mm;
   found.scatter_px = fit.scatter_mm * picture.PxPerMm(0.3 * span_mm);
   found.width_ratio = 2.0 * fit.half_width_mm / prediction.diameter_mm;
