@@ -25,8 +25,9 @@ using Vector2 = Eigen::Matrix<T, 2, 1>;
 /// scale, principal point shift; each the change from the rig solve's answer.
 constexpr int kPhotoSize = 9;
 /// Parameters of a placement: rotation vector on the left of rig_from_harp and translation, as
-/// changes; flange depth, collar depth.
-constexpr int kPlacementSize = 8;
+/// changes; depths of flange, collar and pole ring behind the pole tip's face.
+constexpr int kPlacementSize = 9;
+constexpr int kFirstDepth = 6;
 
 /// Everything a residual needs to bring a harp point into a photo.
 struct View {
@@ -68,7 +69,8 @@ Vector3<T> AxisPointAt(const T* note, const T& along) {
           note[SolvedNote::kZ] - along};
 }
 
-enum class RingKind { kPole = -1, kFlange = 0, kCollar = 1 };
+/// In the order of the depths of a placement.
+enum class RingKind { kFlange, kCollar, kPole };
 
 struct RingCenterError {
   const View& view;
@@ -77,9 +79,8 @@ struct RingCenterError {
 
   template <typename T>
   bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
-    Vector3<T> center(note[SolvedNote::kX], note[SolvedNote::kY], note[SolvedNote::kZ]);
-    if (kind == RingKind::kFlange) center.z() += placement[6];
-    if (kind == RingKind::kCollar) center.z() += placement[7];
+    const Vector3<T> center(note[SolvedNote::kX], note[SolvedNote::kY],
+                            note[SolvedNote::kZ] + placement[kFirstDepth + static_cast<int>(kind)]);
     const Vector2<T> px = view.Project<T>(center, photo, placement);
     residual[0] = (px.x() - T(observed.position_px.x())) / T(observed.sigma_px);
     residual[1] = (px.y() - T(observed.position_px.y())) / T(observed.sigma_px);
@@ -118,27 +119,6 @@ struct TineAxisError {
   static ceres::CostFunction* Create(const View& view, const AxisPoint& observed) {
     return new ceres::AutoDiffCostFunction<TineAxisError, 1, kPhotoSize, kPlacementSize,
                                            SolvedNote::kCount>(new TineAxisError{view, observed});
-  }
-};
-
-struct TipError {
-  const View& view;
-  TipObservation observed;
-
-  template <typename T>
-  bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
-    const T gap = note[SolvedNote::kGap];
-    const Vector2<T> tip = view.Project<T>(AxisPointAt<T>(note, gap), photo, placement);
-    const Vector2<T> next =
-        view.Project<T>(AxisPointAt<T>(note, gap - T(1.0)), photo, placement);
-    const Vector2<T> direction = (next - tip).normalized();
-    residual[0] =
-        direction.dot(tip - observed.position_px.cast<T>()) / T(observed.sigma_px);
-    return true;
-  }
-  static ceres::CostFunction* Create(const View& view, const TipObservation& observed) {
-    return new ceres::AutoDiffCostFunction<TipError, 1, kPhotoSize, kPlacementSize,
-                                           SolvedNote::kCount>(new TipError{view, observed});
   }
 };
 
@@ -224,8 +204,8 @@ class HarpProblem {
     placement_blocks_.assign(placements.size(), {});
     for (auto& block : placement_blocks_) {
       block.fill(0.0);
-      block[6] = options.ring_depth_mm;
-      block[7] = options.ring_depth_mm;
+      block[kFirstDepth] = options.ring_depth_mm;
+      block[kFirstDepth + 1] = options.ring_depth_mm;
     }
     for (auto& block : photo_blocks_) block.fill(0.0);
     CreateNotes();
@@ -289,10 +269,12 @@ class HarpProblem {
                                                      : options_.placement_position_sigma_mm),
             nullptr, block);
       }
-      for (int i = 6; i < 8; ++i) {
+      for (int i = kFirstDepth; i < kPlacementSize; ++i) {
+        const bool pole = i == kFirstDepth + static_cast<int>(RingKind::kPole);
         problem_.AddResidualBlock(
-            PriorError<kPlacementSize>::Create(i, options_.ring_depth_mm,
-                                               options_.ring_depth_sigma_mm),
+            PriorError<kPlacementSize>::Create(
+                i, pole ? 0.0 : options_.ring_depth_mm,
+                pole ? options_.pole_depth_sigma_mm : options_.ring_depth_sigma_mm),
             nullptr, block);
       }
     }
@@ -322,11 +304,6 @@ class HarpProblem {
       if (seen.flange) add(RingCenterError::Create(view, *seen.flange, RingKind::kFlange));
       if (seen.collar) add(RingCenterError::Create(view, *seen.collar, RingKind::kCollar));
       for (const AxisPoint& p : seen.axis) add(TineAxisError::Create(view, p));
-      if (seen.tip) {
-        // A tip taken for the wrong edge is off by many standard deviations: give it up early.
-        problem_.AddResidualBlock(TipError::Create(view, *seen.tip), new ceres::CauchyLoss(1.0),
-                                  photo_block, placement_block, state);
-      }
       for (const AxisPoint& p : seen.tone_bar) {
         problem_.AddResidualBlock(ToneBarError::Create(view, p, note.ToneBarMiddleZ()), Robust(),
                                   photo_block, placement_block, note.tone_bar.data());
@@ -385,7 +362,8 @@ class HarpProblem {
     };
     for (std::size_t k = 0; k < placements_.size(); ++k) {
       solution.rig_from_harp.push_back(moved(placements_[k], placement_blocks_[k].data()));
-      solution.ring_depths_mm.emplace_back(placement_blocks_[k][6], placement_blocks_[k][7]);
+      solution.ring_depths_mm.emplace_back(placement_blocks_[k][6], placement_blocks_[k][7],
+                                           placement_blocks_[k][8]);
     }
     for (std::size_t i = 0; i < photos_.size(); ++i) {
       const double* block = photo_blocks_[i].data();

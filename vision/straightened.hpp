@@ -38,10 +38,9 @@ class Straightened {
   static constexpr double kAlongStepMm = 0.5;
   static constexpr double kAcrossStepMm = 0.05;
 
-  /// The point of the carrier frame at a place of the straightened picture.
+ private:
   [[nodiscard]] Eigen::Vector3d Point(double along_mm, double across_mm) const;
 
- private:
   const PhotoView& view_;
   Axis axis_;
   Eigen::Vector3d camera_center_mm_;

@@ -3,7 +3,6 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 #include <numeric>
 #include <opencv2/imgproc.hpp>
 
@@ -15,7 +14,6 @@ namespace {
 constexpr double kEdgeSigmaMm = 0.09;
 constexpr double kLongestStretchMm = 3.0;
 constexpr int kStretchesPerTine = 25;
-constexpr double kTipSigmaPx = 3.5;  // of the tip along the axis' image, see tests/README.md
 constexpr double kPatternWeight = 12.0;
 constexpr double kOutlineWeight = 3.0;  // of edges against steadiness, both without unit
 // Share of a slow change of the profile along the rod that is forgiven: a highlight wanders a
@@ -59,20 +57,6 @@ Stretches Gather(const Straightened& picture) {
   }
   cv::GaussianBlur(result.bgr, result.bgr, {0, 1}, 1.4, 0.0, cv::BORDER_REPLICATE);
   return result;
-}
-
-/// The picture's color between pixels; nothing outside the picture.
-std::optional<cv::Vec3d> SampleBgr(const cv::Mat& bgr, const Eigen::Vector2d& px) {
-  const int c = static_cast<int>(std::floor(px.x()));
-  const int r = static_cast<int>(std::floor(px.y()));
-  if (c < 0 || r < 0 || c + 1 >= bgr.cols || r + 1 >= bgr.rows) return std::nullopt;
-  const double fx = px.x() - c;
-  const double fy = px.y() - r;
-  const cv::Vec3d top = cv::Vec3d(bgr.at<cv::Vec3b>(r, c)) * (1.0 - fx) +
-                        cv::Vec3d(bgr.at<cv::Vec3b>(r, c + 1)) * fx;
-  const cv::Vec3d bottom = cv::Vec3d(bgr.at<cv::Vec3b>(r + 1, c)) * (1.0 - fx) +
-                           cv::Vec3d(bgr.at<cv::Vec3b>(r + 1, c + 1)) * fx;
-  return top * (1.0 - fy) + bottom * fy;
 }
 
 /// Gradient across of the stretches, norm over the color channels.
@@ -582,77 +566,11 @@ double VisibleToMm(const PhotoView& view, const TinePrediction& p) {
   return span_mm - std::min({over_top, past_side, 0.5 * span_mm});
 }
 
-/// Contrast across the far rim of a rod that ends at `along_mm`: mean over the rim's visible half
-/// of the picture just outside minus just inside, norm over the color channels.
-double RimContrast(const PhotoView& view, const Straightened& picture, const TinePrediction& p,
-                   const Line& line, double along_mm) {
-  constexpr int kRimPoints = 15;
-  const double span_mm = p.gap_mm + p.length_mm;
-  const Eigen::Vector3d center = picture.Point(along_mm, line.At(along_mm, span_mm));
-  const Eigen::Vector3d axis = p.direction.normalized();
-  const Eigen::Vector3d sight = (center - view.CameraCenterMm()).normalized();
-  const Eigen::Vector3d right = sight.cross(-axis).normalized();
-  Eigen::Vector3d toward_viewer = axis.cross(right);
-  if (toward_viewer.dot(sight) > 0.0) toward_viewer = -toward_viewer;
-  const Eigen::Vector2d middle_px = view.Project(center);
-  cv::Vec3d sum(0, 0, 0);
-  int count = 0;
-  for (int i = 0; i < kRimPoints; ++i) {
-    const double angle = std::numbers::pi * (0.15 + 0.7 * i / (kRimPoints - 1));
-    const Eigen::Vector3d offset =
-        0.5 * p.diameter_mm * (std::cos(angle) * right + std::sin(angle) * toward_viewer);
-    const Eigen::Vector2d rim_px = view.Project(center + offset);
-    const Eigen::Vector2d outward = (rim_px - middle_px).normalized();
-    for (const double step_px : {1.0, 2.0}) {
-      const auto outside = SampleBgr(view.bgr, rim_px + step_px * outward);
-      const auto inside = SampleBgr(view.bgr, rim_px - step_px * outward);
-      if (!outside || !inside) continue;
-      sum += *outside - *inside;
-      ++count;
-    }
-  }
-  return count > 0 ? cv::norm(sum) / count : 0.0;
-}
-
-/// The end of the tine: where its far rim stands out best against the pole behind it, near where
-/// the profile expects it. What is measured is the place along the axis' image; which part of
-/// that is gap and which is height is for the solve to tell.
-std::optional<TipObservation> FindTip(const PhotoView& view, const Straightened& picture,
-                                      const TinePrediction& p, const Line& line) {
-  constexpr double kStepMm = 0.1;
-  constexpr double kPriorMm = 1.2;  // gap and height together, seen at a usual angle
-  std::vector<float> contrast;
-  std::vector<double> along;
-  for (double a = p.gap_mm - 3.2; a <= p.gap_mm + 3.2; a += kStepMm) {
-    along.push_back(a);
-    contrast.push_back(static_cast<float>(RimContrast(view, picture, p, line, a)));
-  }
-  const auto usual = static_cast<double>(MedianOf(contrast));
-  std::size_t best = 0;
-  double best_value = 0.0;
-  for (std::size_t i = 1; i + 1 < along.size(); ++i) {
-    if (contrast[i] < contrast[i - 1] || contrast[i] < contrast[i + 1]) continue;
-    const double off = (along[i] - p.gap_mm) / kPriorMm;
-    const double value = static_cast<double>(contrast[i]) * std::exp(-0.5 * off * off);
-    if (value > best_value) {
-      best_value = value;
-      best = i;
-    }
-  }
-  if (best == 0 || static_cast<double>(contrast[best]) < 1.6 * usual) return std::nullopt;
-  const double span_mm = p.gap_mm + p.length_mm;
-  TipObservation tip;
-  tip.position_px = picture.PhotoPx(along[best], line.At(along[best], span_mm));
-  tip.sigma_px = kTipSigmaPx;
-  return tip;
-}
-
 }  // namespace
 
 struct TineScan::Impl {
-  Impl(const PhotoView& view_of_photo, const TinePrediction& p)
-      : view(view_of_photo),
-        prediction(p),
+  Impl(const PhotoView& view, const TinePrediction& p)
+      : prediction(p),
         picture(view, AxisOf(p), -1.0, p.gap_mm + p.length_mm, HalfWidthMm(p)),
         stretches(Gather(picture)),
         search(picture, stretches, prediction, VisibleToMm(view, p)) {}
@@ -665,7 +583,6 @@ struct TineScan::Impl {
            p.diameter_mm;
   }
 
-  const PhotoView& view;
   TinePrediction prediction;
   Straightened picture;
   Stretches stretches;
@@ -712,13 +629,13 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   for (const OutlinePoint& p : fit.points) {
     found.visible_mm += 0.5 * impl_->stretches.length_mm * p.weight;
   }
-  found.score = found.visible_mm / span_mm;
+  const auto looked_at = static_cast<double>(impl_->search.Used().size());
+  found.score = found.visible_mm / (looked_at * impl_->stretches.length_mm);
   found.scatter_px = fit.scatter_mm * picture.PxPerMm(0.3 * span_mm);
   found.width_ratio = 2.0 * fit.half_width_mm / prediction.diameter_mm;
   found.offset_tip_mm = fit.line.tip_mm;
   found.offset_root_mm = fit.line.root_mm;
   found.axis = GatherAxis(picture, fit, span_mm);
-  found.tip = FindTip(impl_->view, picture, prediction, fit.line);
   if (found.axis.size() < 2) return std::nullopt;
   return found;
 }

@@ -30,7 +30,6 @@ struct TinePrediction {
 /// What a photo shows of one tine.
 struct TineDetection {
   std::vector<AxisPoint> axis;
-  std::optional<TipObservation> tip;
   double score = 0.0;        ///< share of the looked-at length whose two outlines were found
   double contrast = 0.0;     ///< log ratio of how much the picture changes outside and inside
   double rival = 0.0;        ///< the same for the best clearly different line
