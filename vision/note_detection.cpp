@@ -75,6 +75,7 @@ void ObserveAxis(const PhotoView& view, const TinePrediction& prediction,
   const double doubt = std::max(1.0, kFullShare / tine.score);
   seen.axis = tine.axis;
   seen.axis_score = tine.score;
+  seen.axis_likeness = tine.likeness;
   for (AxisPoint& p : seen.axis) {
     p.sigma_px = std::hypot(p.sigma_px, floor_px * doubt * doubt,
                             0.5 * tine.disagreement_mm * px_per_mm);

@@ -111,11 +111,17 @@ class RodSearch {
       const double along = stretches.along_mm[k];
       if (along > 0.7 * p.gap_mm && along < visible_to_mm) used_.push_back(static_cast<int>(k));
     }
+    // As many columns inside for every diameter, so that tines of unlike ones can be compared.
+    constexpr int kInside = 34;
+    constexpr int kOutside = 7;
     const double half = 0.5 * p.diameter_mm;
-    for (double t = -half - 0.45; t <= half + 0.4501; t += Straightened::kAcrossStepMm) {
-      const double beyond = std::abs(t) - half;
-      if (std::abs(beyond) < kBlurMarginMm) continue;
-      columns_.push_back({t, beyond < 0.0 ? 0 : (t < 0.0 ? 1 : 2)});
+    for (int i = 0; i < kInside; ++i) {
+      columns_.push_back({(half - kBlurMarginMm) * (2.0 * i / (kInside - 1) - 1.0), 0});
+    }
+    for (int i = 0; i < kOutside; ++i) {
+      const double t = half + kBlurMarginMm + Straightened::kAcrossStepMm * i;
+      columns_.push_back({-t, 1});
+      columns_.push_back({t, 2});
     }
     noise2_ = NoiseVariance();
     cv::GaussianBlur(EdgeStrength(GradientNorm(stretches.bgr)), strength_, {0, 1},
@@ -189,6 +195,10 @@ class RodSearch {
     }
     Normalize(profile);
     return profile;
+  }
+
+  [[nodiscard]] double LikenessAlong(const Line& line, const RodProfile& pattern) const {
+    return Likeness(Read(line), pattern);
   }
 
   /// The best line near `middle` when the rod is also to look like its neighbors do.
@@ -588,6 +598,7 @@ struct TineScan::Impl {
   Stretches stretches;
   RodSearch search;
   RodSearch::Found found;
+  double likeness = 0.0;
 };
 
 TineScan::TineScan(const PhotoView& view, const TinePrediction& prediction)
@@ -605,6 +616,7 @@ RodProfile TineScan::Profile() const { return impl_->search.Profile(impl_->found
 
 void TineScan::LookAgain(const RodProfile& pattern) {
   impl_->found.line = impl_->search.BestWithPattern(impl_->found.line, pattern);
+  impl_->likeness = impl_->search.LikenessAlong(impl_->found.line, pattern);
 }
 
 std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
@@ -616,6 +628,7 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   TineDetection found;
   found.contrast = start.score;
   found.rival = start.rival;
+  found.likeness = impl_->likeness;
   RodFit fit = RefineRod(picture, impl_->stretches, prediction, start.line, impl_->search.Used());
   if (fit.points.empty()) return std::nullopt;
   // Steadiness and outlines err in different ways: their mean is better than either, and how far
