@@ -22,8 +22,11 @@ template <typename T>
 using Vector2 = Eigen::Matrix<T, 2, 1>;
 
 /// Parameters of a photo: rotation vector on the left of camera_from_rig, translation, focal
-/// scale, principal point shift; each the change from the rig solve's answer.
-constexpr int kPhotoSize = 9;
+/// scale, principal point shift, each the change from the rig solve's answer; then how much
+/// deeper than in other photos flange, collar and pole ring look in this one. Light and the side
+/// of a rim that shows move a ring's outline in the picture as a change of depth would.
+constexpr int kPoseSize = 9;
+constexpr int kPhotoSize = kPoseSize + 3;
 /// Parameters of a placement: rotation vector on the left of rig_from_harp and translation, as
 /// changes; depths of flange, collar and pole ring behind the pole tip's face.
 constexpr int kPlacementSize = 9;
@@ -80,7 +83,8 @@ struct RingCenterError {
   template <typename T>
   bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
     const Vector3<T> center(note[SolvedNote::kX], note[SolvedNote::kY],
-                            note[SolvedNote::kZ] + placement[kFirstDepth + static_cast<int>(kind)]);
+                            note[SolvedNote::kZ] + placement[kFirstDepth + static_cast<int>(kind)] +
+                                photo[kPoseSize + static_cast<int>(kind)]);
     const Vector2<T> px = view.Project<T>(center, photo, placement);
     residual[0] = (px.x() - T(observed.position_px.x())) / T(observed.sigma_px);
     residual[1] = (px.y() - T(observed.position_px.y())) / T(observed.sigma_px);
@@ -165,11 +169,11 @@ struct PriorError {
 
 /// The rig solve's Gaussian as a prior on a photo's changes.
 struct PhotoPriorError {
-  Eigen::Matrix<double, kPhotoSize, kPhotoSize> sqrt_information;
+  Eigen::Matrix<double, kPoseSize, kPoseSize> sqrt_information;
   template <typename T>
   bool operator()(const T* photo, T* residual) const {
-    const Eigen::Map<const Eigen::Matrix<T, kPhotoSize, 1>> change(photo);
-    Eigen::Map<Eigen::Matrix<T, kPhotoSize, 1>> r(residual);
+    const Eigen::Map<const Eigen::Matrix<T, kPoseSize, 1>> change(photo);
+    Eigen::Map<Eigen::Matrix<T, kPoseSize, 1>> r(residual);
     r = sqrt_information.cast<T>() * change;
     return true;
   }
@@ -181,7 +185,7 @@ struct PhotoPriorError {
     const Eigen::Matrix<double, 9, 9> information = padded.inverse();
     auto* error = new PhotoPriorError;
     error->sqrt_information = information.llt().matrixU();
-    return new ceres::AutoDiffCostFunction<PhotoPriorError, kPhotoSize, kPhotoSize>(error);
+    return new ceres::AutoDiffCostFunction<PhotoPriorError, kPoseSize, kPhotoSize>(error);
   }
 };
 
@@ -292,6 +296,11 @@ class HarpProblem {
     const View& view = *views_.back();
     problem_.AddResidualBlock(PhotoPriorError::Create(photo.pose.covariance), nullptr,
                               photo_block);
+    for (int depth = kPoseSize; depth < kPhotoSize; ++depth) {
+      problem_.AddResidualBlock(
+          PriorError<kPhotoSize>::Create(depth, 0.0, options_.ring_depth_per_photo_sigma_mm),
+          nullptr, photo_block);
+    }
     for (const NoteObservation& seen : photo.notes) {
       const auto found = notes_.find(seen.midi);
       if (found == notes_.end() || !found->second.photos.contains(i)) continue;

@@ -32,6 +32,8 @@ struct HarpSolveOptions {
   /// Prior of what is taken for the rim of the pole's face: light may make a part of the pole's
   /// side belong to it, on all pickups of a photo alike.
   double pole_depth_sigma_mm = 0.3;
+  /// How far a ring's apparent depth differs from photo to photo.
+  double ring_depth_per_photo_sigma_mm = 0.4;
   double huber = 2.0;                ///< standard deviations beyond which residuals count less
   [[nodiscard]] Result<void> Validate() const;
 };
