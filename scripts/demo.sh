@@ -30,8 +30,9 @@ run() {
   "$@"
 }
 
-# 1. The strips to print, with the caliper readings of the two check lines, and their rig file.
-run "$tinesight" strips --measured-along 100.0 --measured-across 100.0 \
+# 1. The strips to print, and the rig file of the sample rig's own print: its check lines read
+# 99.85 mm along and 99.90 mm across (sample_images/README.md).
+run "$tinesight" strips --measured-along 99.85 --measured-across 99.90 \
   --pdf "$output/strips.pdf" --rig "$output/rig_nominal.json"
 
 # 2. The phone and the rig as they are, from photos of the rig alone.
