@@ -22,7 +22,7 @@ namespace {
 
 using ::testing::HasSubstr;
 
-constexpr double kPrintedMm = 0.1;  // what the issue asks of a print; a pixel is 0.085 mm
+constexpr double kPrintedMm = 0.1;  // what is asked of a print; a pixel is 0.085 mm
 constexpr double kDpi = 300.0;
 constexpr double kPixelMm = 25.4 / kDpi;
 constexpr double kPrinterMarginMm = 6.0;

@@ -17,7 +17,7 @@ constexpr int kWidth = 4032;
 constexpr int kHeight = 3024;
 constexpr double kDegree = M_PI / 180.0;
 
-/// The default strips of DESIGN.md 4, as a rig file.
+/// The default strips, as a rig file.
 Rig NominalRig(bool with_points) {
   Rig rig;
   struct Bar {
