@@ -54,9 +54,10 @@ struct InstrumentProfile {
   [[nodiscard]] const NoteProfile* Find(int midi) const;
 };
 
-/// Reads an instrument profile (DESIGN.md 9). Listed notes are interpolated to the ones between
-/// (lengths geometrically, everything else linearly). A missing tine_length_mm is computed from
-/// the cantilever formula. Rejects missing, non-finite and absurd values by note and key.
+/// Reads an instrument profile (its keys: README.md, Files). Listed notes are interpolated to the
+/// ones between (lengths geometrically, everything else linearly). A missing tine_length_mm is
+/// computed from the cantilever formula. Rejects missing, non-finite and absurd values by note and
+/// key.
 ///
 /// Required are `note_spacing_mm`, `notes` and, in each note, every key but `tine_length_mm`.
 /// Optional are `name`, `screw_pitch_mm`, `screw_spacing_mm`, `root_ahead_of_rear_screw_mm` and

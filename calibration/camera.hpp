@@ -54,8 +54,7 @@ struct Camera {
 /// `distortion` is k1, k2, p1, p2, k3.
 template <typename T>
 Eigen::Matrix<T, 2, 1> ProjectPinhole(const Eigen::Matrix<T, 3, 1>& point_camera, const T& fx,
-                                      const T& fy, const T& cx, const T& cy,
-                                      const T* distortion) {
+                                      const T& fy, const T& cx, const T& cy, const T* distortion) {
   const T x = point_camera.x() / point_camera.z();
   const T y = point_camera.y() / point_camera.z();
   const T r2 = x * x + y * y;
@@ -65,9 +64,10 @@ Eigen::Matrix<T, 2, 1> ProjectPinhole(const Eigen::Matrix<T, 3, 1>& point_camera
   return {fx * xd + cx, fy * yd + cy};
 }
 
-/// Reads a camera file (DESIGN.md 9: width, height, fx, fy, cx, cy, distortion; exif optional).
-/// The coefficients may also stand as the keys k1, k2, p1, p2, k3. Rejects absurd values by name.
-/// Added key: `standard_uncertainty`, an object with the keys fx, fy, cx, cy, k1, k2, p1, p2, k3.
+/// Reads a camera file (README.md, Files: width, height, fx, fy, cx, cy, distortion; exif
+/// optional). The coefficients may also stand as the keys k1, k2, p1, p2, k3. Rejects absurd values
+/// by name. Added key: `standard_uncertainty`, an object with the keys fx, fy, cx, cy, k1, k2, p1,
+/// p2, k3.
 [[nodiscard]] Result<Camera> ReadCamera(const std::filesystem::path& file);
 
 /// Writes a camera file; whole or not at all.

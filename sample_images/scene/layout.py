@@ -3,7 +3,7 @@
 
     python3 layout.py        writes ../instrument.json and ../truth/*.json
 
-Frames as in DESIGN.md 3: +x toward treble, +y up as played (down in the photo), +z away from the camera, mm.
+Frames as in alignment/README.md: +x toward treble, +y up as played (down in the photo), +z away from the camera, mm.
 yaw = atan2(dx, dz), pitch = atan2(dy, dz) of the tine's (or tone bar's) direction. Everything is seeded.
 """
 import json
