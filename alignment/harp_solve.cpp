@@ -22,11 +22,15 @@ template <typename T>
 using Vector2 = Eigen::Matrix<T, 2, 1>;
 
 /// Parameters of a photo: rotation vector on the left of camera_from_rig, translation, focal
-/// scale, principal point shift; each the change from the rig solve's answer.
-constexpr int kPhotoSize = 9;
+/// scale, principal point shift, each the change from the rig solve's answer; then how much
+/// deeper than in other photos flange, collar and pole ring look in this one. Light and the side
+/// of a rim that shows move a ring's outline in the picture as a change of depth would.
+constexpr int kPoseSize = 9;
+constexpr int kPhotoSize = kPoseSize + 3;
 /// Parameters of a placement: rotation vector on the left of rig_from_harp and translation, as
-/// changes; flange depth, collar depth.
-constexpr int kPlacementSize = 8;
+/// changes; depths of flange, collar and pole ring behind the pole tip's face.
+constexpr int kPlacementSize = 9;
+constexpr int kFirstDepth = 6;
 
 /// Everything a residual needs to bring a harp point into a photo.
 struct View {
@@ -68,7 +72,8 @@ Vector3<T> AxisPointAt(const T* note, const T& along) {
           note[SolvedNote::kZ] - along};
 }
 
-enum class RingKind { kPole = -1, kFlange = 0, kCollar = 1 };
+/// In the order of the depths of a placement.
+enum class RingKind { kFlange, kCollar, kPole };
 
 struct RingCenterError {
   const View& view;
@@ -77,9 +82,9 @@ struct RingCenterError {
 
   template <typename T>
   bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
-    Vector3<T> center(note[SolvedNote::kX], note[SolvedNote::kY], note[SolvedNote::kZ]);
-    if (kind == RingKind::kFlange) center.z() += placement[6];
-    if (kind == RingKind::kCollar) center.z() += placement[7];
+    const Vector3<T> center(note[SolvedNote::kX], note[SolvedNote::kY],
+                            note[SolvedNote::kZ] + placement[kFirstDepth + static_cast<int>(kind)] +
+                                photo[kPoseSize + static_cast<int>(kind)]);
     const Vector2<T> px = view.Project<T>(center, photo, placement);
     residual[0] = (px.x() - T(observed.position_px.x())) / T(observed.sigma_px);
     residual[1] = (px.y() - T(observed.position_px.y())) / T(observed.sigma_px);
@@ -118,27 +123,6 @@ struct TineAxisError {
   static ceres::CostFunction* Create(const View& view, const AxisPoint& observed) {
     return new ceres::AutoDiffCostFunction<TineAxisError, 1, kPhotoSize, kPlacementSize,
                                            SolvedNote::kCount>(new TineAxisError{view, observed});
-  }
-};
-
-struct TipError {
-  const View& view;
-  TipObservation observed;
-
-  template <typename T>
-  bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
-    const T gap = note[SolvedNote::kGap];
-    const Vector2<T> tip = view.Project<T>(AxisPointAt<T>(note, gap), photo, placement);
-    const Vector2<T> next =
-        view.Project<T>(AxisPointAt<T>(note, gap - T(1.0)), photo, placement);
-    const Vector2<T> direction = (next - tip).normalized();
-    residual[0] =
-        direction.dot(tip - observed.position_px.cast<T>()) / T(observed.sigma_px);
-    return true;
-  }
-  static ceres::CostFunction* Create(const View& view, const TipObservation& observed) {
-    return new ceres::AutoDiffCostFunction<TipError, 1, kPhotoSize, kPlacementSize,
-                                           SolvedNote::kCount>(new TipError{view, observed});
   }
 };
 
@@ -185,11 +169,11 @@ struct PriorError {
 
 /// The rig solve's Gaussian as a prior on a photo's changes.
 struct PhotoPriorError {
-  Eigen::Matrix<double, kPhotoSize, kPhotoSize> sqrt_information;
+  Eigen::Matrix<double, kPoseSize, kPoseSize> sqrt_information;
   template <typename T>
   bool operator()(const T* photo, T* residual) const {
-    const Eigen::Map<const Eigen::Matrix<T, kPhotoSize, 1>> change(photo);
-    Eigen::Map<Eigen::Matrix<T, kPhotoSize, 1>> r(residual);
+    const Eigen::Map<const Eigen::Matrix<T, kPoseSize, 1>> change(photo);
+    Eigen::Map<Eigen::Matrix<T, kPoseSize, 1>> r(residual);
     r = sqrt_information.cast<T>() * change;
     return true;
   }
@@ -201,7 +185,7 @@ struct PhotoPriorError {
     const Eigen::Matrix<double, 9, 9> information = padded.inverse();
     auto* error = new PhotoPriorError;
     error->sqrt_information = information.llt().matrixU();
-    return new ceres::AutoDiffCostFunction<PhotoPriorError, kPhotoSize, kPhotoSize>(error);
+    return new ceres::AutoDiffCostFunction<PhotoPriorError, kPoseSize, kPhotoSize>(error);
   }
 };
 
@@ -224,8 +208,8 @@ class HarpProblem {
     placement_blocks_.assign(placements.size(), {});
     for (auto& block : placement_blocks_) {
       block.fill(0.0);
-      block[6] = options.ring_depth_mm;
-      block[7] = options.ring_depth_mm;
+      block[kFirstDepth] = options.ring_depth_mm;
+      block[kFirstDepth + 1] = options.ring_depth_mm;
     }
     for (auto& block : photo_blocks_) block.fill(0.0);
     CreateNotes();
@@ -289,10 +273,12 @@ class HarpProblem {
                                                      : options_.placement_position_sigma_mm),
             nullptr, block);
       }
-      for (int i = 6; i < 8; ++i) {
+      for (int i = kFirstDepth; i < kPlacementSize; ++i) {
+        const bool pole = i == kFirstDepth + static_cast<int>(RingKind::kPole);
         problem_.AddResidualBlock(
-            PriorError<kPlacementSize>::Create(i, options_.ring_depth_mm,
-                                               options_.ring_depth_sigma_mm),
+            PriorError<kPlacementSize>::Create(
+                i, pole ? 0.0 : options_.ring_depth_mm,
+                pole ? options_.pole_depth_sigma_mm : options_.ring_depth_sigma_mm),
             nullptr, block);
       }
     }
@@ -310,6 +296,11 @@ class HarpProblem {
     const View& view = *views_.back();
     problem_.AddResidualBlock(PhotoPriorError::Create(photo.pose.covariance), nullptr,
                               photo_block);
+    for (int depth = kPoseSize; depth < kPhotoSize; ++depth) {
+      problem_.AddResidualBlock(
+          PriorError<kPhotoSize>::Create(depth, 0.0, options_.ring_depth_per_photo_sigma_mm),
+          nullptr, photo_block);
+    }
     for (const NoteObservation& seen : photo.notes) {
       const auto found = notes_.find(seen.midi);
       if (found == notes_.end() || !found->second.photos.contains(i)) continue;
@@ -322,7 +313,6 @@ class HarpProblem {
       if (seen.flange) add(RingCenterError::Create(view, *seen.flange, RingKind::kFlange));
       if (seen.collar) add(RingCenterError::Create(view, *seen.collar, RingKind::kCollar));
       for (const AxisPoint& p : seen.axis) add(TineAxisError::Create(view, p));
-      if (seen.tip) add(TipError::Create(view, *seen.tip));
       for (const AxisPoint& p : seen.tone_bar) {
         problem_.AddResidualBlock(ToneBarError::Create(view, p, note.ToneBarMiddleZ()), Robust(),
                                   photo_block, placement_block, note.tone_bar.data());
@@ -381,7 +371,8 @@ class HarpProblem {
     };
     for (std::size_t k = 0; k < placements_.size(); ++k) {
       solution.rig_from_harp.push_back(moved(placements_[k], placement_blocks_[k].data()));
-      solution.ring_depths_mm.emplace_back(placement_blocks_[k][6], placement_blocks_[k][7]);
+      solution.ring_depths_mm.emplace_back(placement_blocks_[k][6], placement_blocks_[k][7],
+                                           placement_blocks_[k][8]);
     }
     for (std::size_t i = 0; i < photos_.size(); ++i) {
       const double* block = photo_blocks_[i].data();

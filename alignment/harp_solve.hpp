@@ -29,6 +29,11 @@ struct HarpSolveOptions {
   double placement_rotation_sigma_rad = 0.09;
   double ring_depth_mm = 2.0;        ///< prior of flange and collar behind the pole tip's face
   double ring_depth_sigma_mm = 1.0;
+  /// Prior of what is taken for the rim of the pole's face: light may make a part of the pole's
+  /// side belong to it, on all pickups of a photo alike.
+  double pole_depth_sigma_mm = 0.3;
+  /// How far a ring's apparent depth differs from photo to photo.
+  double ring_depth_per_photo_sigma_mm = 0.4;
   double huber = 2.0;                ///< standard deviations beyond which residuals count less
   [[nodiscard]] Result<void> Validate() const;
 };
@@ -54,7 +59,7 @@ struct HarpSolution {
   std::vector<Eigen::Isometry3d> rig_from_harp;     ///< per placement
   std::vector<Eigen::Isometry3d> camera_from_harp;  ///< per photo
   std::vector<Camera> cameras;                      ///< per photo, focal length adjusted
-  std::vector<Eigen::Vector2d> ring_depths_mm;      ///< flange, collar per placement
+  std::vector<Eigen::Vector3d> ring_depths_mm;      ///< flange, collar, pole per placement
   double variance_factor = 0.0;  ///< of the whitened residuals; 1 where the noise was as stated
   bool converged = false;
   std::string report;

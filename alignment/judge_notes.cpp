@@ -3,7 +3,10 @@
 #include <cmath>
 #include <map>
 #include <numbers>
+#include <optional>
 
+#include "alignment/correction.hpp"
+#include "alignment/harp_frame.hpp"
 #include "alignment/note_name.hpp"
 
 namespace tinesight {
@@ -16,32 +19,77 @@ Measured Expand(double value, double variance, double unit = 1.0) {
   return {unit * value, kCoverage * unit * std::sqrt(std::max(0.0, variance))};
 }
 
-void FillFigures(const SolvedNote& solved, const NoteProfile& profile, NoteMeasurement& note) {
-  const auto& s = solved.state;
-  const auto& c = solved.covariance;
-  using I = SolvedNote;
-  note.photos = solved.photos;
-  note.lateral_mm = Expand(s(I::kLateral), c(I::kLateral, I::kLateral));
-  note.height_mm = Expand(s(I::kHeight), c(I::kHeight, I::kHeight));
-  note.gap_mm = Expand(s(I::kGap), c(I::kGap, I::kGap));
-  note.yaw_deg = Expand(s(I::kYaw), c(I::kYaw, I::kYaw), kDegrees);
-  note.pitch_deg = Expand(s(I::kPitch), c(I::kPitch, I::kPitch), kDegrees);
-  if (solved.has_tone_bar) {
-    note.tone_bar_yaw_deg =
-        Expand(solved.tone_bar(2), solved.tone_bar_covariance(2, 2), kDegrees);
+/// The solve's frame is held by priors; the frame that figures are told in is fitted to what was
+/// measured. Falls back on the solve's frame, with a wide uncertainty, where that can't be.
+HarpFrame FitFrame(const HarpSolution& solution, const InstrumentProfile& profile) {
+  std::vector<MeasuredPickup> pickups;
+  std::vector<MeasuredToneBar> bars;
+  for (const SolvedNote& note : solution.notes) {
+    pickups.push_back({note.midi, note.state.head<3>()});
+    if (!note.has_tone_bar) continue;
+    bars.push_back({note.midi, {note.tone_bar(2), note.tone_bar(3), 1.0}});
   }
-  const double lever_mm = profile.tine_length_mm + s(I::kGap);
-  note.correction_deg = -kDegrees * std::atan2(s(I::kLateral), lever_mm);
+  HarpFrameOptions options;
+  options.note_spacing_mm = profile.note_spacing_mm;
+  options.origin_midi = profile.FirstMidi();
+  options.pickup_scatter_mm = profile.prior_u.pickup_position_mm;
+  if (auto frame = FitHarpFrame(pickups, bars, options)) return *frame;
+  HarpFrame frame;
+  frame.u_rotation_rad.setConstant(profile.prior_u.tine_yaw_deg / kDegrees);
+  return frame;
+}
+
+/// A note's geometry in the fitted harp frame.
+struct NoteGeometryInHarp {
+  Eigen::Vector3d pickup_mm;
+  Eigen::Vector3d on_axis_mm;  ///< where the axis passes the pickup's face
+  Eigen::Vector3d direction;   ///< z = 1
+};
+
+NoteGeometryInHarp InHarp(const SolvedNote& solved, const Eigen::Isometry3d& harp_from_solve) {
+  using I = SolvedNote;
+  const auto& s = solved.state;
+  NoteGeometryInHarp note;
+  note.pickup_mm = harp_from_solve * s.head<3>();
+  note.direction =
+      harp_from_solve.linear() * Eigen::Vector3d(std::tan(s(I::kYaw)), std::tan(s(I::kPitch)), 1.0);
+  note.direction /= note.direction.z();
+  const Eigen::Vector3d axis =
+      harp_from_solve * (s.head<3>() + Eigen::Vector3d(s(I::kLateral), s(I::kHeight), 0.0));
+  note.on_axis_mm = axis + (note.pickup_mm.z() - axis.z()) * note.direction;
+  return note;
+}
+
+void FillFigures(const SolvedNote& solved, const NoteProfile& profile, const HarpFrame& frame,
+                 NoteMeasurement& note) {
+  using I = SolvedNote;
+  const auto& c = solved.covariance;
+  const auto squared = [](double value) { return value * value; };
+  const NoteGeometryInHarp geometry = InHarp(solved, frame.harp_from_input);
+  const double gap_mm = solved.state(I::kGap);
+  note.photos = solved.photos;
+  note.lateral_mm =
+      Expand(geometry.on_axis_mm.x() - geometry.pickup_mm.x(), c(I::kLateral, I::kLateral));
+  note.height_mm =
+      Expand(geometry.on_axis_mm.y() - geometry.pickup_mm.y(), c(I::kHeight, I::kHeight));
+  note.gap_mm = Expand(gap_mm, c(I::kGap, I::kGap));
+  const double u2_yaw = squared(frame.u_rotation_rad.y());
+  note.yaw_deg =
+      Expand(std::atan(geometry.direction.x()), c(I::kYaw, I::kYaw) + u2_yaw, kDegrees);
+  note.pitch_deg = Expand(std::atan(geometry.direction.y()),
+                          c(I::kPitch, I::kPitch) + squared(frame.u_rotation_rad.x()), kDegrees);
+  if (solved.has_tone_bar) {
+    const Eigen::Vector3d bar =
+        frame.harp_from_input.linear() *
+        Eigen::Vector3d(solved.tone_bar(2), solved.tone_bar(3), 1.0);
+    note.tone_bar_yaw_deg = Expand(std::atan(bar.x() / bar.z()),
+                                   solved.tone_bar_covariance(2, 2) + u2_yaw, kDegrees);
+  }
   note.tine_diameter_mm = profile.tine_diameter_mm;
   note.pole_tip_diameter_mm = profile.pole_tip_diameter_mm;
-  const auto on_axis = [&](double along_mm) {
-    return Eigen::Vector3d(s(I::kX) + s(I::kLateral) - along_mm * std::tan(s(I::kYaw)),
-                           s(I::kY) + s(I::kHeight) - along_mm * std::tan(s(I::kPitch)),
-                           s(I::kZ) - along_mm);
-  };
-  note.pickup_harp_mm = s.head<3>();
-  note.tip_harp_mm = on_axis(s(I::kGap));
-  note.root_harp_mm = on_axis(s(I::kGap) + profile.tine_length_mm);
+  note.pickup_harp_mm = geometry.pickup_mm;
+  note.tip_harp_mm = geometry.on_axis_mm - gap_mm * geometry.direction;
+  note.root_harp_mm = note.tip_harp_mm - profile.tine_length_mm * geometry.direction;
 }
 
 void FillVerdicts(const NoteProfile& profile, DamperState damper, NoteMeasurement& note) {
@@ -88,13 +136,22 @@ std::vector<NoteMeasurement> JudgeNotes(const std::vector<PhotoObservations>& ph
       if (!seen.problem.empty()) note.reason = seen.problem;
     }
   }
+  const HarpFrame frame = FitFrame(solution, profile);
+  std::map<int, double> pickup_deviation_mm;
+  for (const PickupDeviation& d : frame.pickups) {
+    pickup_deviation_mm[d.midi] = d.deviation_harp_mm.x();
+  }
   for (const SolvedNote& solved : solution.notes) {
     const NoteProfile* note_profile = profile.Find(solved.midi);
     if (note_profile == nullptr) continue;
     NoteMeasurement& note = notes[solved.midi];
     note.reason.clear();
-    FillFigures(solved, *note_profile, note);
+    FillFigures(solved, *note_profile, frame, note);
     FillVerdicts(*note_profile, damper, note);
+    const auto deviation = pickup_deviation_mm.find(solved.midi);
+    FillAdvice(note, *note_profile, profile,
+               deviation == pickup_deviation_mm.end() ? std::nullopt
+                                                      : std::optional(deviation->second));
   }
   std::vector<NoteMeasurement> result;
   for (auto& [midi, note] : notes) result.push_back(std::move(note));

@@ -22,9 +22,9 @@ struct NoteGeometry {
 
 struct NoteDetectionOptions {
   double row_z_mm = 0.0;  ///< of the pickups' faces in the carrier frame
-  /// Least systematic standard uncertainty of a rod's outline, whatever the scatter says: glare
-  /// and shade move both outlines together. Measured on rendered photos (tests/README.md).
-  double axis_floor_px = 0.35;
+  /// Least systematic standard uncertainty of a rod's axis, whatever the scatter says: glare and
+  /// shade move both outlines together. Measured on rendered photos (tests/README.md).
+  double axis_floor_px = 0.3;
   /// Existing folder for the straightened picture of every note, with candidates and chosen
   /// outlines, as `<prefix>_<midi>.png`; absent: none are written.
   std::optional<std::filesystem::path> debug_dir;

@@ -21,12 +21,6 @@ struct CenterObservation {
   double sigma_px = 1.0;  ///< standard uncertainty of one coordinate
 };
 
-/// The end of the tine seen in a photo, measured along its image.
-struct TipObservation {
-  Eigen::Vector2d position_px = Eigen::Vector2d::Zero();
-  double sigma_px = 1.0;  ///< standard uncertainty along the axis' image
-};
-
 /// What one photo shows of one note. An absent part was not found; `problem` says why where the
 /// tine or the pickup is missing.
 struct NoteObservation {
@@ -35,9 +29,8 @@ struct NoteObservation {
   std::optional<CenterObservation> collar;  ///< the pole's widest ring, between flange and tip
   std::optional<CenterObservation> pole;    ///< the pole tip's face
   std::vector<AxisPoint> axis;
-  double axis_bias_px = 0.0;  ///< standard uncertainty common to all points of `axis`
+  double axis_likeness = 0.0;  ///< correlation of the rod's look with its neighbors', -1 to 1
   double axis_score = 0.0;    ///< share of the visible rod whose outline was found, 0 to 1
-  std::optional<TipObservation> tip;
   std::vector<AxisPoint> tone_bar;
   std::string problem;
 };

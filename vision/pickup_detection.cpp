@@ -10,7 +10,7 @@ namespace tinesight {
 namespace {
 
 constexpr double kMinProtrusionMm = 0.4;
-constexpr double kMaxProtrusionMm = 4.5;
+constexpr double kMaxProtrusionMm = 3.6;
 
 /// Where the ray through a point meets the plane z = const.
 Eigen::Vector3d OnPlane(const PhotoView& view, const Eigen::Vector3d& point_mm, double z_mm) {
@@ -172,7 +172,9 @@ double FindProtrusion(const PhotoView& view, double tip_radius_mm,
       best = a;
     }
   }
-  return best_energy > 1.25 * sum_energy / tried ? best : 0.0;
+  // A maximum at the end of the range is some other ring's flank.
+  const bool inside = best > kMinProtrusionMm + 0.05 && best < kMaxProtrusionMm - 0.05;
+  return inside && best_energy > 1.25 * sum_energy / tried ? best : 0.0;
 }
 
 double PxPerMm(const PhotoView& view, const Eigen::Vector3d& point_mm) {

@@ -12,8 +12,9 @@ namespace tinesight {
 namespace {
 
 constexpr double kEdgeSigmaMm = 0.09;
-constexpr double kStretchMm = 3.0;
-constexpr double kPatternWeight = 6.0;
+constexpr double kLongestStretchMm = 3.0;
+constexpr int kStretchesPerTine = 25;
+constexpr double kPatternWeight = 12.0;
 constexpr double kOutlineWeight = 3.0;  // of edges against steadiness, both without unit
 // Share of a slow change of the profile along the rod that is forgiven: a highlight wanders a
 // little as the view changes, but a line that is askew changes the profile too.
@@ -26,17 +27,20 @@ float MedianOf(std::vector<float> values) {
   return *middle;
 }
 
-/// The straightened picture gathered to stretches of kStretchMm: each pixel the median of its
-/// rows, so that glitter and grain go and edges along the rod stay.
+/// The straightened picture gathered to stretches, at least kStretchesPerTine to a tine: each
+/// pixel the median of its rows, so that glitter and grain go and edges along the rod stay.
 struct Stretches {
   cv::Mat bgr;                   // CV_32FC3, stretches x columns
+  double length_mm = 0.0;        // of each stretch
   std::vector<double> along_mm;  // middle of each stretch
 };
 
 Stretches Gather(const Straightened& picture) {
-  const int rows_each = cvRound(kStretchMm / Straightened::kAlongStepMm);
+  const int most = cvRound(kLongestStretchMm / Straightened::kAlongStepMm);
+  const int rows_each = std::clamp(picture.Rows() / kStretchesPerTine, 1, most);
   const int count = picture.Rows() / rows_each;
   Stretches result;
+  result.length_mm = rows_each * Straightened::kAlongStepMm;
   result.bgr.create(count, picture.Columns(), CV_32FC3);
   std::vector<float> values(static_cast<std::size_t>(rows_each));
   for (int k = 0; k < count; ++k) {
@@ -107,11 +111,17 @@ class RodSearch {
       const double along = stretches.along_mm[k];
       if (along > 0.7 * p.gap_mm && along < visible_to_mm) used_.push_back(static_cast<int>(k));
     }
+    // As many columns inside for every diameter, so that tines of unlike ones can be compared.
+    constexpr int kInside = 34;
+    constexpr int kOutside = 7;
     const double half = 0.5 * p.diameter_mm;
-    for (double t = -half - 0.45; t <= half + 0.4501; t += Straightened::kAcrossStepMm) {
-      const double beyond = std::abs(t) - half;
-      if (std::abs(beyond) < kBlurMarginMm) continue;
-      columns_.push_back({t, beyond < 0.0 ? 0 : (t < 0.0 ? 1 : 2)});
+    for (int i = 0; i < kInside; ++i) {
+      columns_.push_back({(half - kBlurMarginMm) * (2.0 * i / (kInside - 1) - 1.0), 0});
+    }
+    for (int i = 0; i < kOutside; ++i) {
+      const double t = half + kBlurMarginMm + Straightened::kAcrossStepMm * i;
+      columns_.push_back({-t, 1});
+      columns_.push_back({t, 2});
     }
     noise2_ = NoiseVariance();
     cv::GaussianBlur(EdgeStrength(GradientNorm(stretches.bgr)), strength_, {0, 1},
@@ -185,6 +195,10 @@ class RodSearch {
     }
     Normalize(profile);
     return profile;
+  }
+
+  [[nodiscard]] double LikenessAlong(const Line& line, const RodProfile& pattern) const {
+    return Likeness(Read(line), pattern);
   }
 
   /// The best line near `middle` when the rod is also to look like its neighbors do.
@@ -584,6 +598,7 @@ struct TineScan::Impl {
   Stretches stretches;
   RodSearch search;
   RodSearch::Found found;
+  double likeness = 0.0;
 };
 
 TineScan::TineScan(const PhotoView& view, const TinePrediction& prediction)
@@ -601,6 +616,7 @@ RodProfile TineScan::Profile() const { return impl_->search.Profile(impl_->found
 
 void TineScan::LookAgain(const RodProfile& pattern) {
   impl_->found.line = impl_->search.BestWithPattern(impl_->found.line, pattern);
+  impl_->likeness = impl_->search.LikenessAlong(impl_->found.line, pattern);
 }
 
 std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
@@ -612,17 +628,22 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   TineDetection found;
   found.contrast = start.score;
   found.rival = start.rival;
+  found.likeness = impl_->likeness;
   RodFit fit = RefineRod(picture, impl_->stretches, prediction, start.line, impl_->search.Used());
   if (fit.points.empty()) return std::nullopt;
   // Steadiness and outlines err in different ways: their mean is better than either, and how far
   // they disagree tells how much to trust it.
   found.disagreement_mm = std::hypot(fit.line.tip_mm - start.line.tip_mm,
                                      fit.line.root_mm - start.line.root_mm);
-  fit.line.tip_mm = 0.5 * (fit.line.tip_mm + start.line.tip_mm);
-  fit.line.root_mm = 0.5 * (fit.line.root_mm + start.line.root_mm);
+  constexpr double kOutlineShare = 0.6;
+  fit.line.tip_mm += (1.0 - kOutlineShare) * (start.line.tip_mm - fit.line.tip_mm);
+  fit.line.root_mm += (1.0 - kOutlineShare) * (start.line.root_mm - fit.line.root_mm);
   if (debug != nullptr) DrawDebug(picture, fit, span_mm, *debug);
-  for (const OutlinePoint& p : fit.points) found.visible_mm += 0.5 * kStretchMm * p.weight;
-  found.score = found.visible_mm / span_mm;
+  for (const OutlinePoint& p : fit.points) {
+    found.visible_mm += 0.5 * impl_->stretches.length_mm * p.weight;
+  }
+  const auto looked_at = static_cast<double>(impl_->search.Used().size());
+  found.score = found.visible_mm / (looked_at * impl_->stretches.length_mm);
   found.scatter_px = fit.scatter_mm * picture.PxPerMm(0.3 * span_mm);
   found.width_ratio = 2.0 * fit.half_width_mm / prediction.diameter_mm;
   found.offset_tip_mm = fit.line.tip_mm;

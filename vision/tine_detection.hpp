@@ -33,6 +33,7 @@ struct TineDetection {
   double score = 0.0;        ///< share of the looked-at length whose two outlines were found
   double contrast = 0.0;     ///< log ratio of how much the picture changes outside and inside
   double rival = 0.0;        ///< the same for the best clearly different line
+  double likeness = 0.0;     ///< correlation of the rod's profile with its neighbors', -1 to 1
   double visible_mm = 0.0;   ///< length of the tine with both outlines found
   double scatter_px = 0.0;   ///< robust standard deviation of single outline points
   double width_ratio = 1.0;  ///< found width over predicted
