@@ -14,10 +14,10 @@ namespace tinesight {
 namespace {
 
 /// Pose from tags, then once more with the saddle points that the first pose lets us find.
-Result<RigPose> SolvePose(const Photo& photo, const MeasureRequest& request,
+Result<RigPose> SolvePose(const Photo& photo, const MeasureRequest& request, const Camera& camera,
                           RigObservations& seen) {
   seen = DetectTags(photo.gray, request.rig);
-  auto pose = SolveRigPose(seen, request.rig, request.camera);
+  auto pose = SolveRigPose(seen, request.rig, camera);
   if (!pose) {
     if (seen.tags.size() < 4 && LooksMirrored(photo.gray, request.rig)) {
       return Fail("the picture is mirrored; save it as taken, without flipping");
@@ -25,9 +25,9 @@ Result<RigPose> SolvePose(const Photo& photo, const MeasureRequest& request,
     return pose;
   }
   if (request.rig.points.empty()) return pose;
-  RefineRigPoints(photo.gray, request.rig, request.camera, *pose, seen);
+  RefineRigPoints(photo.gray, request.rig, camera, *pose, seen);
   if (seen.points.empty()) return pose;
-  auto sharper = SolveRigPose(seen, request.rig, request.camera);
+  auto sharper = SolveRigPose(seen, request.rig, camera);
   return sharper ? sharper : pose;
 }
 
@@ -145,8 +145,9 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   if (auto match = CheckPhotoMatchesCamera(*photo, request.camera); !match) {
     return tl::unexpected<Error>(match.error());
   }
+  const Camera camera = request.camera.ForOrientation(photo->exif.orientation);
   RigObservations seen;
-  const auto pose = SolvePose(*photo, request, seen);
+  const auto pose = SolvePose(*photo, request, camera, seen);
   report.tags = static_cast<int>(seen.tags.size());
   if (!pose) return tl::unexpected<Error>(pose.error());
   report.rms_px = pose->rms_px;
@@ -155,7 +156,7 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   PhotoView view;
   view.bgr = photo->bgr;
   view.gray = photo->gray;
-  view.camera = pose->PhotoCamera(request.camera);
+  view.camera = pose->PhotoCamera(camera);
   view.camera_from_world = pose->camera_from_rig;
   const std::vector<Card> cards = FindCards(seen, view, request.rig);
   const int hint = !cards.empty() ? cards.front().midi : request.first_midi.value_or(0);
@@ -178,7 +179,7 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   options.debug_prefix = request.photos[index].stem().string();
   StagedPhoto staged;
   staged.request_index = index;
-  staged.observations.camera = request.camera;
+  staged.observations.camera = camera;
   staged.observations.pose = *pose;
   staged.observations.height_counts = request.damper != DamperState::kResting;
   staged.observations.notes = DetectNotes(view, pickups, notes, options);

@@ -105,8 +105,9 @@ std::optional<int> QuarterTurns(int orientation) {
 }
 
 /// Turns photos that the phone's position sensor had turned back to the frame of the most: the
-/// lens does not turn with the picture, and a photo with the phone upright is worth having.
-void TurnAlike(std::vector<LoadedPhoto>& photos) {
+/// lens does not turn with the picture, and a photo with the phone upright is worth having. Gives
+/// the EXIF orientation of that frame.
+int TurnAlike(std::vector<LoadedPhoto>& photos) {
   std::array<int, 4> votes{};
   for (const LoadedPhoto& photo : photos) {
     if (const auto turns = QuarterTurns(photo.exif.orientation)) {
@@ -122,6 +123,8 @@ void TurnAlike(std::vector<LoadedPhoto>& photos) {
     cv::rotate(photo.gray, photo.gray,
                kRotation[static_cast<std::size_t>((most - *turns + 4) % 4)]);
   }
+  constexpr std::array<int, 4> kOrientation = {1, 6, 3, 8};
+  return kOrientation[static_cast<std::size_t>(most)];
 }
 
 std::string ExifText(const ExifSummary& exif) {
@@ -317,8 +320,9 @@ int RunCalibrate(const CalibrateArguments& arguments) {
   std::vector<LoadedPhoto> photos = LoadPhotos(arguments);
   const std::size_t given = photos.size();
   DropFailed(photos);
+  int orientation = 1;
   if (!photos.empty()) {
-    TurnAlike(photos);
+    orientation = TurnAlike(photos);
     if (const auto one = CheckOneCamera(photos); !one) return FailWith(one.error());
     FindTags(photos, *rig, arguments.threads);
     DropFailed(photos);
@@ -330,6 +334,7 @@ int RunCalibrate(const CalibrateArguments& arguments) {
   Result<Survey> survey = CalibrateFrom(photos, *rig, arguments.threads);
   if (!survey) return FailWith(survey.error());
   survey->camera.exif = ExifOfCamera(photos.front().exif);
+  survey->camera.exif_orientation = orientation;
   PrintReport(*survey);
 
   const Result<void> camera_written = WriteCamera(survey->camera, arguments.camera_out);

@@ -187,6 +187,17 @@ Result<std::optional<std::array<double, 9>>> ReadUncertainty(const json& root,
   return uncertainty;
 }
 
+Result<int> ReadOrientation(const json& root, const std::string& where) {
+  constexpr const char* kKey = "exif_orientation";
+  if (!root.contains(kKey)) return 1;
+  const auto value = IntegerField(root, kKey, 1, 8, where);
+  if (value && *value != 1 && *value != 3 && *value != 6 && *value != 8) {
+    return Fail(where + ": exif_orientation is " + std::to_string(*value) +
+                ", but must be 1, 3, 6 or 8: a mirrored picture can't be calibrated from");
+  }
+  return value;
+}
+
 }  // namespace
 
 Camera Camera::Adjusted(double focal_scale, double dx_px, double dy_px) const {
@@ -196,6 +207,26 @@ Camera Camera::Adjusted(double focal_scale, double dx_px, double dy_px) const {
   adjusted.cx_px += dx_px;
   adjusted.cy_px += dy_px;
   return adjusted;
+}
+
+Camera Camera::Turned180() const {
+  Camera turned = *this;
+  turned.cx_px = width_px - 1 - cx_px;
+  turned.cy_px = height_px - 1 - cy_px;
+  // The tangential terms are even in x and y, and the distorted position turns its sign.
+  turned.distortion[2] = -distortion[2];
+  turned.distortion[3] = -distortion[3];
+  return turned;
+}
+
+Camera Camera::ForOrientation(int orientation) const {
+  // Clockwise quarter turns that make the sensor's picture upright.
+  const auto turns = [](int code) { return code == 6 ? 1 : code == 3 ? 2 : code == 8 ? 3 : 0; };
+  const bool upside_down = (turns(orientation) - turns(exif_orientation) + 4) % 4 == 2;
+  if (!upside_down) return *this;
+  Camera turned = Turned180();
+  turned.exif_orientation = orientation;
+  return turned;
 }
 
 Eigen::Vector2d Camera::Project(const Eigen::Vector3d& point_camera_mm) const {
@@ -265,6 +296,9 @@ Result<Camera> ReadCamera(const std::filesystem::path& file) {
   const auto exif = ReadExif(*root, where);
   if (!exif) return tl::unexpected<Error>(exif.error());
   camera.exif = *exif;
+  const auto orientation = ReadOrientation(*root, where);
+  if (!orientation) return tl::unexpected<Error>(orientation.error());
+  camera.exif_orientation = *orientation;
   const auto uncertainty = ReadUncertainty(*root, where);
   if (!uncertainty) return tl::unexpected<Error>(uncertainty.error());
   camera.standard_uncertainty = *uncertainty;
@@ -292,6 +326,7 @@ Result<void> WriteCamera(const Camera& camera, const std::filesystem::path& file
     if (camera.exif->focal_length_mm) exif["focal_length_mm"] = *camera.exif->focal_length_mm;
     root["exif"] = exif;
   }
+  if (camera.exif_orientation != 1) root["exif_orientation"] = camera.exif_orientation;
   if (camera.standard_uncertainty) {
     for (std::size_t i = 0; i < kUncertaintyKeys.size(); ++i) {
       root["standard_uncertainty"][kUncertaintyKeys[i]] = (*camera.standard_uncertainty)[i];

@@ -34,12 +34,25 @@ struct Camera {
   double cy_px = 0.0;
   std::array<double, 5> distortion{};  ///< k1, k2, p1, p2, k3
   std::optional<CameraExif> exif;
+  /// EXIF orientation (1, 3, 6 or 8) of the photos that it was calibrated from, as they were turned
+  /// upright: which way up the sensor was.
+  int exif_orientation = 1;
   /// Standard uncertainties of fx, fy, cx, cy, k1, k2, p1, p2, k3 where `calibrate` stated them.
   std::optional<std::array<double, 9>> standard_uncertainty;
 
   /// This camera with its focal length scaled (autofocus) and its principal point moved
   /// (optical stabilisation) for one photo.
   [[nodiscard]] Camera Adjusted(double focal_scale, double dx_px, double dy_px) const;
+
+  /// The camera of a picture that was turned by 180°: what belongs to the sensor (principal point,
+  /// p1, p2) turns with it. With a pixel's center at (u, v) before and (width − 1 − u,
+  /// height − 1 − v) after, and the camera frame turned about its z axis alike.
+  [[nodiscard]] Camera Turned180() const;
+
+  /// The camera of a photo that came upright from EXIF orientation `orientation`: this one, or
+  /// turned by 180° where the phone was held the other way up than for the calibration. A quarter
+  /// turn can't be had: it changes the picture's size, which CheckPhotoMatchesCamera refuses.
+  [[nodiscard]] Camera ForOrientation(int orientation) const;
 
   /// Image position of a point of the camera frame. Precondition: z > 0.
   [[nodiscard]] Eigen::Vector2d Project(const Eigen::Vector3d& point_camera_mm) const;
@@ -64,10 +77,10 @@ Eigen::Matrix<T, 2, 1> ProjectPinhole(const Eigen::Matrix<T, 3, 1>& point_camera
   return {fx * xd + cx, fy * yd + cy};
 }
 
-/// Reads a camera file (README.md, Files: width, height, fx, fy, cx, cy, distortion; exif
-/// optional). The coefficients may also stand as the keys k1, k2, p1, p2, k3. Rejects absurd values
-/// by name. Added key: `standard_uncertainty`, an object with the keys fx, fy, cx, cy, k1, k2, p1,
-/// p2, k3.
+/// Reads a camera file (DESIGN.md 9: width, height, fx, fy, cx, cy, distortion; exif optional).
+/// The coefficients may also stand as the keys k1, k2, p1, p2, k3. Rejects absurd values by name.
+/// Added keys: `standard_uncertainty`, an object with the keys fx, fy, cx, cy, k1, k2, p1, p2, k3;
+/// `exif_orientation`, 1 where it is missing.
 [[nodiscard]] Result<Camera> ReadCamera(const std::filesystem::path& file);
 
 /// Writes a camera file; whole or not at all.

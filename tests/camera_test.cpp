@@ -112,6 +112,35 @@ TEST(CameraAdjusted, ScalesTheFocalLengthAndMovesThePrincipalPoint) {
   EXPECT_EQ(adjusted.width_px, 4032);
 }
 
+TEST(CameraTurned180, ProjectsATurnedSceneToTheTurnedPicture) {
+  for (const Camera& camera : {PhoneCamera(), StrongCamera()}) {
+    const Camera turned = camera.Turned180();
+    for (double y = -60.0; y <= 60.0; y += 30.0) {
+      for (double x = -100.0; x <= 100.0; x += 25.0) {
+        const Eigen::Vector2d px = camera.Project({x, y, 300.0});
+        // The camera frame turned about its z axis; pixel centers of a turned picture.
+        const Eigen::Vector2d found = turned.Project({-x, -y, 300.0});
+        const Eigen::Vector2d expected(camera.width_px - 1 - px.x(), camera.height_px - 1 - px.y());
+        EXPECT_TRUE((found - expected).norm() <= kNumerical_px) << x << ", " << y;
+      }
+    }
+    EXPECT_EQ(turned.Turned180().distortion, camera.distortion);
+    EXPECT_NEAR(turned.Turned180().cx_px, camera.cx_px, kNumerical_px);
+  }
+}
+
+TEST(CameraForOrientation, TurnsWhereThePhoneWasHeldTheOtherWayUp) {
+  Camera camera = PhoneCamera();
+  EXPECT_EQ(camera.ForOrientation(1).cx_px, camera.cx_px);
+  EXPECT_EQ(camera.ForOrientation(3).cx_px, camera.Turned180().cx_px);
+  EXPECT_EQ(camera.ForOrientation(3).ForOrientation(3).cx_px, camera.Turned180().cx_px);
+  EXPECT_NEAR(camera.ForOrientation(3).ForOrientation(1).cx_px, camera.cx_px, kNumerical_px);
+  // Calibrated with the phone upright: the two ways of holding it upright are 180° apart.
+  camera.exif_orientation = 6;
+  EXPECT_EQ(camera.ForOrientation(6).cx_px, camera.cx_px);
+  EXPECT_EQ(camera.ForOrientation(8).cy_px, camera.Turned180().cy_px);
+}
+
 json CameraJson() {
   return {{"width", 4032},
           {"height", 3024},
@@ -127,6 +156,7 @@ TEST(CameraFile, ComesBackBitForBit) {
   camera.fx_px = 3150.0 / 3.0;  // needs all digits
   camera.fy_px = std::nextafter(camera.fx_px, 2000.0);
   camera.exif = CameraExif{"Example", "Phone 1", "Example main 6.8mm f/1.8", 6.86};
+  camera.exif_orientation = 8;
   camera.standard_uncertainty = {1.5, 1.6, 0.4, 0.5, 1e-3, 2e-3, 1e-5, 2e-5, 3e-3};
   const TempFolder folder;
   const auto file = folder.Path() / "camera.json";
@@ -142,6 +172,7 @@ TEST(CameraFile, ComesBackBitForBit) {
   EXPECT_EQ(read->cy_px, camera.cy_px);
   EXPECT_EQ(read->distortion, camera.distortion);
   EXPECT_EQ(read->standard_uncertainty, camera.standard_uncertainty);
+  EXPECT_EQ(read->exif_orientation, 8);
   ASSERT_TRUE(read->exif);
   EXPECT_EQ(read->exif->make, "Example");
   EXPECT_EQ(read->exif->model, "Phone 1");

@@ -1,0 +1,408 @@
+// The whole job on the sample photos against their truth: calibrate, then measure every photo
+// alone, both stations of every register, and all photos of the visit together. Prints the table
+// of what was reached; every figure of it is held by kRows.
+#include <gtest/gtest.h>
+
+#include <array>
+#include <atomic>
+#include <cmath>
+#include <cstdio>
+#include <map>
+#include <optional>
+#include <string>
+#include <thread>
+#include <vector>
+
+#include "alignment/measure_visit.hpp"
+#include "alignment/note_name.hpp"
+#include "tests/sample_calibration.hpp"
+#include "tests/sample_truth.hpp"
+
+namespace tinesight {
+namespace {
+
+using testing::Largest;
+using testing::Rms;
+using testing::TrueNote;
+using testing::TrueRegister;
+
+constexpr double kNone = -1.0;  // nothing is required
+
+/// One figure of the table. `required` is what the product must reach (the table of the project's
+/// first milestone). Where it is not reached yet, `now` is the regression limit just beyond the
+/// figure reached, and the comment beside it says what is missing; it may only ever be moved
+/// toward `required`, and goes when `required` is reached.
+struct Row {
+  const char* quantity;
+  const char* format;
+  bool at_least;                 // false: at most
+  double required[2];            // one photo, two stations
+  std::optional<double> now[2];  // absent: the required figure is reached
+};
+
+enum RowId {
+  kCoverage,
+  kLateralRms,
+  kLateralLargest,
+  kHeightRms,
+  kGapRms,
+  kGapUncertain,
+  kYawRms,
+  kWithinLeast,
+  kWithinMost,
+  kContradicted,
+  kOthersContradicted,
+  kRowCount
+};
+
+const std::array<Row, kRowCount> kRows = {{
+    {"notes with a figure, %", "%.1f", true, {95.0, 99.0}, {{}, {}}},
+    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05}, {{}, {}}},
+    {"lateral, largest mm", "%.3f", false, {0.30, 0.15}, {{}, {}}},
+    {"height, RMS mm", "%.3f", false, {0.12, 0.05}, {{}, {}}},
+    {"gap, RMS mm", "%.3f", false, {kNone, 0.25}, {{}, {}}},
+    {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone}, {{}, {}}},
+    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05}, {{}, {}}},
+    {"errors within U, %", "%.1f", true, {90.0, 90.0}, {{}, {}}},
+    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0}, {{}, {}}},
+    {"lateral verdicts contradicted", "%.0f", false, {0.0, 0.0}, {{}, {}}},
+    {"height, gap verdicts contradicted", "%.0f", false, {0.0, 0.0}, {{}, {}}},
+}};
+
+constexpr double kLongTine_mm = 60.0;
+constexpr std::array<const char*, 5> kRegisters = {"r1", "r2", "r3", "r4", "r5"};
+constexpr std::array<const char*, 2> kStations = {"left", "right"};
+
+/// What became of one note in one measurement.
+struct NoteOutcome {
+  int midi = 0;
+  std::string where;
+  double error[4] = {};  // lateral, height, gap mm; yaw deg
+  double u[4] = {};
+  bool long_tine = false;
+  bool gap_uncertain = false;
+};
+
+/// Everything that one column of the table is made of.
+struct Tally {
+  int in_view = 0;
+  std::vector<NoteOutcome> notes;
+  // Of every note that got a verdict, in the register or beside it.
+  int contradicted = 0;
+  int others_contradicted = 0;  // height or gap
+  std::vector<std::string> remarks;
+
+  void Add(const Tally& other) {
+    in_view += other.in_view;
+    notes.insert(notes.end(), other.notes.begin(), other.notes.end());
+    contradicted += other.contradicted;
+    others_contradicted += other.others_contradicted;
+    remarks.insert(remarks.end(), other.remarks.begin(), other.remarks.end());
+  }
+  [[nodiscard]] std::vector<double> Errors(int quantity) const {
+    std::vector<double> errors;
+    for (const NoteOutcome& note : notes) {
+      if (quantity != 3 || note.long_tine) errors.push_back(note.error[quantity]);
+    }
+    return errors;
+  }
+  /// Share of the errors within U, %: of one quantity, or of all four for a negative number.
+  [[nodiscard]] double Within(int quantity) const {
+    int within = 0;
+    int all = 0;
+    for (const NoteOutcome& note : notes) {
+      for (int q = 0; q < 4; ++q) {
+        if (quantity >= 0 && q != quantity) continue;
+        ++all;
+        if (std::abs(note.error[q]) <= note.u[q]) ++within;
+      }
+    }
+    return all == 0 ? 0.0 : 100.0 * within / all;
+  }
+  [[nodiscard]] std::array<double, kRowCount> Figures() const {
+    const double coverage =
+        in_view == 0 ? 0.0 : 100.0 * static_cast<double>(notes.size()) / in_view;
+    const auto uncertain = std::count_if(notes.begin(), notes.end(),
+                                         [](const NoteOutcome& n) { return n.gap_uncertain; });
+    return {coverage,
+            Rms(Errors(0)),
+            Largest(Errors(0)),
+            Rms(Errors(1)),
+            Rms(Errors(2)),
+            notes.empty()
+                ? 0.0
+                : 100.0 * static_cast<double>(uncertain) / static_cast<double>(notes.size()),
+            Rms(Errors(3)),
+            Within(-1),
+            Within(-1),
+            static_cast<double>(contradicted),
+            static_cast<double>(others_contradicted)};
+  }
+};
+
+/// A verdict for or against a quantity where the truth says the other.
+bool Contradicted(Verdict verdict, double true_deviation, double tolerance) {
+  const bool off = std::abs(true_deviation) > tolerance;
+  return (verdict == Verdict::kInTolerance && off) || (verdict == Verdict::kOutOfTolerance && !off);
+}
+
+NoteOutcome Compare(const NoteMeasurement& note, const TrueNote& truth, const std::string& where) {
+  NoteOutcome outcome{note.midi,
+                      where,
+                      {},
+                      {},
+                      truth.LengthMm() > kLongTine_mm,
+                      note.gap_verdict == Verdict::kUncertain};
+  const std::array<std::pair<const Measured*, double>, 4> pairs = {
+      {{&*note.lateral_mm, truth.lateral_mm},
+       {&*note.height_mm, truth.height_mm},
+       {&*note.gap_mm, truth.gap_mm},
+       {&*note.yaw_deg, truth.yaw_deg}}};
+  for (std::size_t q = 0; q < pairs.size(); ++q) {
+    outcome.error[q] = pairs[q].first->value - pairs[q].second;
+    outcome.u[q] = pairs[q].first->expanded_u;
+  }
+  return outcome;
+}
+
+/// Counts and tells the verdicts of one note that the truth contradicts.
+void CheckVerdicts(const NoteMeasurement& note, const TrueNote& truth, const NoteProfile& target,
+                   const std::string& where, Tally& tally) {
+  struct Judged {
+    const char* name;
+    Verdict verdict;
+    Quantity quantity;
+    const Measured& found;
+    double truth, target, tolerance;
+  };
+  const std::array<Judged, 3> all = {
+      {{"lateral", note.lateral_verdict, Quantity::kLateral, *note.lateral_mm, truth.lateral_mm,
+        0.0, target.tolerance_lateral_mm},
+       {"height", note.height_verdict, Quantity::kHeight, *note.height_mm, truth.height_mm,
+        target.height_mm, target.tolerance_height_mm},
+       {"gap", note.gap_verdict, Quantity::kGap, *note.gap_mm, truth.gap_mm, target.gap_mm,
+        target.tolerance_gap_mm}}};
+  for (const Judged& j : all) {
+    if (!Contradicted(j.verdict, j.truth - j.target, j.tolerance)) continue;
+    ++(j.quantity == Quantity::kLateral ? tally.contradicted : tally.others_contradicted);
+    char text[160];
+    std::snprintf(text, sizeof text, "%s %s: %s %s, %+.3f ± %.3f mm, truth %+.3f, limits %g ± %g",
+                  where.c_str(), truth.name.c_str(), j.name,
+                  VerdictWord(j.verdict, j.quantity).c_str(), j.found.value, j.found.expanded_u,
+                  j.truth, j.target, j.tolerance);
+    tally.remarks.emplace_back(text);
+  }
+}
+
+/// Puts one measurement against the truth of a register. `in_view` are the notes that should have
+/// got a figure; verdicts are checked of the neighbors in the picture too, if `neighbors`.
+Tally Score(const VisitMeasurement& visit, const TrueRegister& truth,
+            const std::vector<const TrueNote*>& in_view, const InstrumentProfile& profile,
+            const std::string& where, bool neighbors) {
+  Tally tally;
+  tally.in_view = static_cast<int>(in_view.size());
+  std::map<int, const NoteMeasurement*> found;
+  for (const NoteMeasurement& note : visit.notes) found[note.midi] = &note;
+  for (const TrueNote* note : in_view) {
+    const auto at = found.find(note->midi);
+    const bool figure = at != found.end() && at->second->lateral_mm && at->second->height_mm &&
+                        at->second->gap_mm && at->second->yaw_deg;
+    if (figure) {
+      tally.notes.push_back(Compare(*at->second, *note, where));
+    } else {
+      tally.remarks.push_back(where + " " + note->name + ": no figure, " +
+                              (at == found.end() ? "not found" : at->second->reason));
+    }
+  }
+  for (const auto& [midi, note] : found) {
+    const TrueNote* real = truth.Find(midi);
+    if (real == nullptr || !note->lateral_mm || !(neighbors || real->in_register)) continue;
+    CheckVerdicts(*note, *real, *profile.Find(midi), where, tally);
+  }
+  return tally;
+}
+
+/// One call of `measure`.
+struct Job {
+  std::vector<std::filesystem::path> photos;
+  std::vector<std::pair<std::string, std::string>> stations;  // register and station
+  Result<VisitMeasurement> visit = Fail("not run");
+};
+
+void MeasureAll(std::vector<Job>& jobs, const MeasureRequest& common) {
+  std::atomic<std::size_t> next{0};
+  std::vector<std::jthread> workers;
+  const unsigned threads = std::max(1U, std::thread::hardware_concurrency());
+  for (unsigned t = 0; t < threads; ++t) {
+    workers.emplace_back([&] {
+      for (std::size_t i = next++; i < jobs.size(); i = next++) {
+        MeasureRequest request = common;
+        request.photos = jobs[i].photos;
+        jobs[i].visit = MeasureVisit(request, nullptr);
+      }
+    });
+  }
+}
+
+void PrintTable(const char* title, const std::map<std::string, Tally>& columns, int kind) {
+  std::printf("\n%-34s", title);
+  for (const auto& [name, tally] : columns) std::printf("%8s", name.c_str());
+  std::printf("%10s%8s\n", "required", "limit");
+  for (std::size_t r = 0; r < kRows.size(); ++r) {
+    if (r == kWithinMost) continue;  // printed once, judged at both ends
+    std::printf("%-34s", kRows[r].quantity);
+    for (const auto& [name, tally] : columns) {
+      char figure[16];
+      std::snprintf(figure, sizeof figure, kRows[r].format, tally.Figures()[r]);
+      std::printf("%8s", figure);
+    }
+    const double required = kRows[r].required[kind];
+    const auto text = [](double value) {
+      return value == kNone ? std::string("-") : std::to_string(value).substr(0, 5);
+    };
+    std::printf("%10s%8s\n", text(required).c_str(),
+                text(kRows[r].now[kind].value_or(required)).c_str());
+  }
+  static constexpr std::array<const char*, 4> kNames = {"  lateral", "  height", "  gap", "  yaw"};
+  for (int q = 0; q < 4; ++q) {
+    std::printf("%-34s", kNames[static_cast<std::size_t>(q)]);
+    for (const auto& [name, tally] : columns) std::printf("%8.1f", tally.Within(q));
+    std::printf("   %% of errors within U\n");
+  }
+  std::printf("%-34s", "notes");
+  for (const auto& [name, tally] : columns) std::printf("%8zu", tally.notes.size());
+  std::printf("\n");
+}
+
+void PrintWorst(const Tally& tally) {
+  static constexpr std::array<const char*, 4> kNames = {"lateral", "height", "gap", "yaw"};
+  for (int q = 0; q < 4; ++q) {
+    std::vector<NoteOutcome> notes = tally.notes;
+    std::sort(notes.begin(), notes.end(), [q](const NoteOutcome& a, const NoteOutcome& b) {
+      return std::abs(a.error[q]) > std::abs(b.error[q]);
+    });
+    std::printf("worst %s:", kNames[static_cast<std::size_t>(q)]);
+    for (std::size_t i = 0; i < std::min<std::size_t>(6, notes.size()); ++i) {
+      std::printf("  %s %s %+.3f (U %.3f)", notes[i].where.c_str(), NoteName(notes[i].midi).c_str(),
+                  notes[i].error[q], notes[i].u[q]);
+    }
+    std::printf("\n");
+  }
+  for (const std::string& remark : tally.remarks) std::printf("  %s\n", remark.c_str());
+}
+
+void Judge(const char* what, const Tally& tally, int kind) {
+  const auto figures = tally.Figures();
+  for (std::size_t r = 0; r < kRows.size(); ++r) {
+    const double required = kRows[r].required[kind];
+    const double limit = kRows[r].now[kind].value_or(required);
+    if (limit == kNone) continue;
+    const bool reached = kRows[r].at_least ? figures[r] >= limit : figures[r] <= limit;
+    EXPECT_TRUE(reached) << what << ": " << kRows[r].quantity << " is " << figures[r]
+                         << ", the limit is " << limit << " (required " << required << ")";
+    if (required == kNone) continue;
+    const bool done = kRows[r].at_least ? figures[r] >= required : figures[r] <= required;
+    if (kRows[r].now[kind] && done) {
+      std::printf("%s: %s reaches what is required: drop its limit\n", what, kRows[r].quantity);
+    }
+  }
+}
+
+std::vector<Job> MakeJobs() {
+  std::vector<Job> jobs(1);  // all photos of the visit first: it takes longest
+  std::vector<Job> pairs;
+  std::vector<Job> singles;
+  for (const std::string name : kRegisters) {
+    Job pair;
+    for (const std::string station : kStations) {
+      const auto file = testing::kSamples / "harp" / (name + "_" + station + ".jpg");
+      if (!std::filesystem::exists(file)) {
+        ADD_FAILURE() << file << " is missing";
+        continue;
+      }
+      pair.photos.push_back(file);
+      pair.stations.emplace_back(name, station);
+      singles.push_back({{file}, {{name, station}}});
+    }
+    jobs[0].photos.insert(jobs[0].photos.end(), pair.photos.begin(), pair.photos.end());
+    jobs[0].stations.insert(jobs[0].stations.end(), pair.stations.begin(), pair.stations.end());
+    if (pair.photos.size() == 2) pairs.push_back(pair);
+  }
+  jobs.insert(jobs.end(), pairs.begin(), pairs.end());
+  jobs.insert(jobs.end(), singles.begin(), singles.end());
+  return jobs;
+}
+
+/// Notes of the register that are in view in every one of its stations in the job.
+std::vector<const TrueNote*> InViewOfAll(const TrueRegister& truth, const Job& job) {
+  std::map<const TrueNote*, int> seen;
+  int stations = 0;
+  for (const auto& [name, station] : job.stations) {
+    if (name != truth.name) continue;
+    ++stations;
+    const auto photo = testing::ReadTruePhoto(name + "_" + station);
+    for (const TrueNote* note : testing::NotesInView(truth, photo)) ++seen[note];
+  }
+  std::vector<const TrueNote*> result;
+  for (const TrueNote& note : truth.notes) {
+    const auto at = seen.find(&note);
+    if (at != seen.end() && at->second == stations) result.push_back(&note);
+  }
+  return result;
+}
+
+TEST(Accuracy, OfTheWholeJobOnTheSamplePhotos) {
+  const testing::TempFolder folder;
+  std::string report;
+  ASSERT_NO_FATAL_FAILURE(testing::CalibrateOnSamples(folder, report));
+  MeasureRequest common;
+  const auto camera = ReadCamera(folder / "camera.json");
+  const auto rig = ReadRig(folder / "rig.json");
+  const auto profile = ReadInstrumentProfile(testing::kSamples / "instrument.json");
+  ASSERT_TRUE(camera && rig && profile);
+  common.camera = *camera;
+  common.rig = *rig;
+  common.profile = *profile;
+  common.damper = DamperState::kHarpRaised;
+
+  std::vector<Job> jobs = MakeJobs();
+  MeasureAll(jobs, common);
+
+  // Columns by register, then "all", for: one photo, two stations, the whole visit.
+  std::array<std::map<std::string, Tally>, 3> tables;
+  for (const Job& job : jobs) {
+    std::map<std::string, bool> registers;
+    for (const auto& [name, station] : job.stations) registers[name] = true;
+    const std::size_t table = job.photos.size() == 1 ? 0 : registers.size() == 1 ? 1 : 2;
+    const std::string where = table == 0   ? job.stations[0].first + job.stations[0].second[0]
+                              : table == 1 ? job.stations[0].first
+                                           : "visit";
+    if (!job.visit) ADD_FAILURE() << where << ": " << job.visit.error().message;
+    if (job.visit) {
+      for (const PhotoMeasurement& photo : job.visit->photos) {
+        EXPECT_TRUE(photo.used) << photo.file << ": "
+                                << (photo.warnings.empty() ? "" : photo.warnings.front());
+      }
+    }
+    for (const auto& [name, unused] : registers) {
+      const TrueRegister truth = testing::ReadTrueRegister(name);
+      const VisitMeasurement visit = job.visit ? *job.visit : VisitMeasurement{};
+      const Tally tally = Score(visit, truth, InViewOfAll(truth, job), *profile, where, table < 2);
+      tables[table][name].Add(tally);
+      tables[table]["sum"].Add(tally);
+    }
+  }
+  const char* titles[3] = {"one photo", "two stations", "the whole visit"};
+  for (std::size_t t = 0; t < tables.size(); ++t) {
+    const int kind = t == 0 ? 0 : 1;
+    PrintTable(titles[t], tables[t], kind);
+    PrintWorst(tables[t]["sum"]);
+  }
+  std::printf("\n");
+  Judge("one photo", tables[0]["sum"], 0);
+  Judge("two stations", tables[1]["sum"], 1);
+  Judge("the whole visit", tables[2]["sum"], 1);
+}
+
+}  // namespace
+}  // namespace tinesight
