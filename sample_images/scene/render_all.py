@@ -1,5 +1,5 @@
 #!/usr/bin/python3
-"""Renders and develops every photo that is not there yet, one after the other, at the lowest priority.
+"""Renders and develops every photo that is not there yet, one after the other; rendering has the lowest priority.
 
     python3 render_all.py [PHOTO ...]
 """
@@ -41,7 +41,7 @@ def main():
                                "--spp", str(SAMPLES[truth["kind"]])], check=True, stdout=subprocess.DEVNULL)
         if job:
             finish(job)
-        process = subprocess.Popen(nice + ["/usr/bin/python3", os.path.join(HERE, "develop.py"), name, folder])
+        process = subprocess.Popen(["/usr/bin/python3", os.path.join(HERE, "develop.py"), name, folder])
         job = (name, folder, start, time.time(), process)
     if job:
         finish(job)
