@@ -29,9 +29,9 @@ struct PriorUncertainty {
   double pickup_position_mm = 0.4;  ///< of a pickup about the straight, evenly spaced row
   double lateral_mm = 1.0;
   double height_mm = 0.6;
-  double gap_mm = 0.35;
+  double gap_mm = 0.3;
   double tine_length_mm = 1.0;
-  double tine_yaw_deg = 1.0;
+  double tine_yaw_deg = 0.6;
   double tine_pitch_deg = 0.4;
   double tone_bar_yaw_deg = 0.6;
   double tone_bar_pitch_deg = 0.3;
