@@ -99,6 +99,33 @@ void FillFigures(const SolvedNote& solved, const NoteProfile& profile, const Har
   note.root_harp_mm = note.tip_harp_mm - profile.tine_length_mm * geometry.direction;
 }
 
+/// Why a verdict is uncertain and what to do, in one line; empty where none is.
+std::string ReasonOfDoubt(const NoteMeasurement& note, bool damped) {
+  std::string doubtful;
+  if (note.lateral_verdict == Verdict::kUncertain) doubtful = "lateral";
+  if (!damped && note.height_verdict == Verdict::kUncertain) {
+    doubtful += doubtful.empty() ? "height" : " and height";
+  }
+  std::string reason;
+  const auto say = [&](const std::string& part) {
+    if (!reason.empty()) reason += "; ";
+    reason += part;
+  };
+  if (!doubtful.empty()) {
+    say(doubtful + " too near the tolerance for the uncertainty: " +
+        (note.photos < 2 ? "add a photo from the other side"
+                         : "take photos closer and steadier, with softer light"));
+  }
+  if (damped) {
+    say("a damper rests on the tine: height needs a photo with the key held or the harp raised");
+  }
+  if (note.gap_verdict == Verdict::kUncertain) {
+    say("the gap rests on the profile, the tine's end is not seen well enough: check it with a "
+        "gauge");
+  }
+  return reason;
+}
+
 void FillVerdicts(const NoteProfile& profile, DamperState damper, NoteMeasurement& note) {
   note.lateral_verdict = Judge(note.lateral_mm->value, note.lateral_mm->expanded_u,
                                profile.tolerance_lateral_mm);
@@ -108,25 +135,7 @@ void FillVerdicts(const NoteProfile& profile, DamperState damper, NoteMeasuremen
                            profile.tolerance_gap_mm);
   const bool damped = damper == DamperState::kResting;
   if (damped) note.height_verdict = Verdict::kUncertain;
-  std::string unsure;
-  const auto add = [&](Verdict verdict, const char* name) {
-    if (verdict != Verdict::kUncertain) return;
-    if (!unsure.empty()) unsure += ", ";
-    unsure += name;
-  };
-  add(note.lateral_verdict, "lateral");
-  if (!damped) add(note.height_verdict, "height");
-  add(note.gap_verdict, "gap");
-  if (!unsure.empty()) {
-    note.reason = unsure + " too near the tolerance for its uncertainty; " +
-                  (note.photos < 2 ? "add a photo from the other side"
-                                   : "take photos closer and steadier, with softer light");
-  }
-  if (damped) {
-    if (!note.reason.empty()) note.reason += "; ";
-    note.reason += "a damper rests on the tine: height needs a photo with the key held or the "
-                   "harp raised";
-  }
+  note.reason = ReasonOfDoubt(note, damped);
 }
 
 }  // namespace
