@@ -36,8 +36,8 @@ struct NoteMeasurement {
   Verdict lateral_verdict = Verdict::kNotMeasured;
   Verdict height_verdict = Verdict::kNotMeasured;
   Verdict gap_verdict = Verdict::kNotMeasured;
-  std::string reason;   ///< why uncertain or not measured, and what to do
-  std::string advice;   ///< cause and correction in the technician's words, empty if none
+  std::string reason;  ///< why uncertain or not measured, and what to do
+  std::string advice;  ///< cause and correction in the technician's words, empty if none
   /// Geometry for pictures and 3D, harp frame, mm; valid where lateral_mm is present.
   Eigen::Vector3d root_harp_mm = Eigen::Vector3d::Zero();
   Eigen::Vector3d tip_harp_mm = Eigen::Vector3d::Zero();

@@ -29,9 +29,9 @@ struct PriorUncertainty {
   double pickup_position_mm = 0.4;  ///< of a pickup about the straight, evenly spaced row
   double lateral_mm = 1.0;
   double height_mm = 0.6;
-  double gap_mm = 0.35;
+  double gap_mm = 0.3;
   double tine_length_mm = 1.0;
-  double tine_yaw_deg = 1.0;
+  double tine_yaw_deg = 0.6;
   double tine_pitch_deg = 0.4;
   double tone_bar_yaw_deg = 0.6;
   double tone_bar_pitch_deg = 0.3;
@@ -54,9 +54,10 @@ struct InstrumentProfile {
   [[nodiscard]] const NoteProfile* Find(int midi) const;
 };
 
-/// Reads an instrument profile (DESIGN.md 9). Listed notes are interpolated to the ones between
-/// (lengths geometrically, everything else linearly). A missing tine_length_mm is computed from
-/// the cantilever formula. Rejects missing, non-finite and absurd values by note and key.
+/// Reads an instrument profile (its keys: README.md, Files). Listed notes are interpolated to the
+/// ones between (lengths geometrically, everything else linearly). A missing tine_length_mm is
+/// computed from the cantilever formula. Rejects missing, non-finite and absurd values by note and
+/// key.
 ///
 /// Required are `note_spacing_mm`, `notes` and, in each note, every key but `tine_length_mm`.
 /// Optional are `name`, `screw_pitch_mm`, `screw_spacing_mm`, `root_ahead_of_rear_screw_mm` and

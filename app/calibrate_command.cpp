@@ -15,6 +15,7 @@
 #include <vector>
 
 #include "app/commands.hpp"
+#include "app/output_check.hpp"
 #include "calibration/rig.hpp"
 #include "calibration/survey.hpp"
 #include "vision/photo.hpp"
@@ -313,6 +314,9 @@ void PrintReport(const Survey& survey) {
 int RunCalibrate(const CalibrateArguments& arguments) {
   const Result<Rig> rig = ReadRig(arguments.rig_file);
   if (!rig) return FailWith(rig.error());
+  for (const std::string& file : {arguments.camera_out, arguments.rig_out}) {
+    if (const auto writable = CheckFileWritable(file); !writable) return FailWith(writable.error());
+  }
   std::vector<LoadedPhoto> photos = LoadPhotos(arguments);
   const std::size_t given = photos.size();
   DropFailed(photos);

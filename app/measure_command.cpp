@@ -12,13 +12,13 @@
 #include <system_error>
 #include <vector>
 
+#include "alignment/measure_visit.hpp"
 #include "alignment/note_name.hpp"
 #include "app/commands.hpp"
 #include "app/output_check.hpp"
 #include "app/progress_bar.hpp"
 #include "calibration/file_io.hpp"
 #include "record/annotated_photo.hpp"
-#include "alignment/measure_visit.hpp"
 #include "record/result_json.hpp"
 #include "record/result_table.hpp"
 #include "record/visit_record.hpp"

@@ -9,6 +9,7 @@
 
 #include "alignment/note_name.hpp"
 #include "app/commands.hpp"
+#include "app/output_check.hpp"
 #include "calibration/rig.hpp"
 #include "calibration/strips.hpp"
 #include "calibration/strips_pdf.hpp"
@@ -79,9 +80,13 @@ int RunStrips(const StripsArguments& arguments) {
   sheets.paper = arguments.paper == "a4" ? PaperSize::kA4 : PaperSize::kLetter;
   sheets.cards = CardsOf(arguments);
 
-  // The readings first: with a bad one nothing is written at all.
+  // The readings and the places first: with a bad one nothing is written at all.
   const Result<Rig> rig = PrintedRig(arguments.strips);
   if (!rig) return FailWith(rig.error());
+  for (const std::string& file : {arguments.pdf_file, arguments.rig_file}) {
+    if (file.empty()) continue;
+    if (const auto writable = CheckFileWritable(file); !writable) return FailWith(writable.error());
+  }
   if (!arguments.pdf_file.empty()) {
     const Result<void> written = WriteStripSheets(sheets, arguments.pdf_file);
     if (!written) return FailWith(written.error());

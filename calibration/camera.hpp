@@ -67,8 +67,7 @@ struct Camera {
 /// `distortion` is k1, k2, p1, p2, k3.
 template <typename T>
 Eigen::Matrix<T, 2, 1> ProjectPinhole(const Eigen::Matrix<T, 3, 1>& point_camera, const T& fx,
-                                      const T& fy, const T& cx, const T& cy,
-                                      const T* distortion) {
+                                      const T& fy, const T& cx, const T& cy, const T* distortion) {
   const T x = point_camera.x() / point_camera.z();
   const T y = point_camera.y() / point_camera.z();
   const T r2 = x * x + y * y;

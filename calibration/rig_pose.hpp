@@ -13,9 +13,10 @@
 namespace tinesight {
 
 struct RigPoseOptions {
-  double focal_scale_sigma = 0.015;     ///< prior of a photo's focal scale about 1 (autofocus)
-  double principal_point_sigma_px = 4;  ///< prior of a photo's principal point shift (stabilisation)
-  double max_rms_px = 3.0;              ///< above this the photo is refused
+  double focal_scale_sigma = 0.015;  ///< prior of a photo's focal scale about 1 (autofocus)
+  double principal_point_sigma_px =
+      4;                    ///< prior of a photo's principal point shift (stabilisation)
+  double max_rms_px = 3.0;  ///< above this the photo is refused
   [[nodiscard]] Result<void> Validate() const;
 };
 

@@ -8,9 +8,9 @@
 
 namespace tinesight {
 
-/// The result of `measure` as JSON (DESIGN.md 9), two spaces indented: lengths mm, angles degrees,
-/// every `_u_` the expanded uncertainty (k = 2), rounded to 1e-4. A figure that was not measured
-/// (or is no finite number) is left out, never 0 or null; `reason` says why.
+/// The result of `measure` as JSON (README.md, Files), two spaces indented: lengths mm, angles
+/// degrees, every `_u_` the expanded uncertainty (k = 2), rounded to 1e-4. A figure that was not
+/// measured (or is no finite number) is left out, never 0 or null; `reason` says why.
 [[nodiscard]] std::string ResultJson(const VisitMeasurement& visit);
 
 /// The notes as CSV (RFC 4180: CRLF line ends, quotes where needed), one row a note, units in the

@@ -79,7 +79,7 @@ class TableWriter {
   std::string Write() {
     WriteFlagged();
     WriteCompact(Group::kPartly, "Lateral good, height or gap uncertain (?)");
-    for (const std::string& reason : ReasonsOnce(Group::kPartly)) Paragraph(reason);
+    WriteReasons(Group::kPartly);
     WriteCompact(Group::kGood, "Good as they are (=)");
     WriteNotMeasured();
     WriteSummary();
@@ -169,24 +169,22 @@ class TableWriter {
     return uncertain == "lateral, height, gap" ? "uncertain" : "uncertain: " + uncertain;
   }
 
+  // Of the quantities to correct only: the screwdriver waits for the others.
   std::string Targets(const NoteMeasurement& note) const {
     const NoteProfile* nominal =
         options_.profile != nullptr ? options_.profile->Find(note.midi) : nullptr;
     if (nominal == nullptr) return "";
     std::vector<std::string> targets;
-    const auto flagged = [](Verdict verdict) {
-      return verdict == Verdict::kOutOfTolerance || verdict == Verdict::kUncertain;
-    };
     const auto range = [](double target, double tolerance) {
       return FixedDecimals(target - tolerance, 2) + " to " + FixedDecimals(target + tolerance, 2);
     };
-    if (flagged(note.lateral_verdict)) {
+    if (note.lateral_verdict == Verdict::kOutOfTolerance) {
       targets.push_back("lateral at most " + FixedDecimals(nominal->tolerance_lateral_mm, 2));
     }
-    if (flagged(note.height_verdict)) {
+    if (note.height_verdict == Verdict::kOutOfTolerance) {
       targets.push_back("height " + range(nominal->height_mm, nominal->tolerance_height_mm));
     }
-    if (flagged(note.gap_verdict)) {
+    if (note.gap_verdict == Verdict::kOutOfTolerance) {
       targets.push_back("gap " + range(nominal->gap_mm, nominal->tolerance_gap_mm));
     }
     std::string text;
@@ -204,8 +202,11 @@ class TableWriter {
     line += VerdictText(note);
     Line(Colored(line, group));
     if (!note.advice.empty()) Paragraph(note.advice);
-    if (!note.reason.empty()) Paragraph(note.reason);
     Paragraph(Targets(note));
+  }
+
+  void WriteReasons(Group group) {
+    for (const std::string& reason : ReasonsOnce(group)) Paragraph(reason);
   }
 
   void WriteFlagged() {
@@ -222,11 +223,13 @@ class TableWriter {
       Heading("Needs work, worst first (! out of tolerance, ? uncertain)");
       Line(header);
       for (const NoteMeasurement* note : out) WriteFlaggedNote(*note, Group::kOut);
+      WriteReasons(Group::kOut);
     }
     if (!uncertain.empty()) {
       Heading("Uncertain (?): measure again before turning anything");
       Line(header);
       for (const NoteMeasurement* note : uncertain) WriteFlaggedNote(*note, Group::kUncertain);
+      WriteReasons(Group::kUncertain);
     }
   }
 

@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # The demo: installs what is missing, builds, prints the rig's strips, calibrates the phone from
-# the sample photos of the rig, and measures the whole sample instrument from its photos.
+# the sample photos of the rig, measures the whole sample instrument from its photos, and exports
+# it as a 3D model.
 #
 # Usage: scripts/demo.sh [OUTPUT_FOLDER]     (demo_out if not given)
 set -euo pipefail
@@ -30,8 +31,9 @@ run() {
   "$@"
 }
 
-# 1. The strips to print, with the caliper readings of the two check lines, and their rig file.
-run "$tinesight" strips --measured-along 100.0 --measured-across 100.0 \
+# 1. The strips to print, and the rig file of the sample rig's own print: its check lines read
+# 99.85 mm along and 99.90 mm across (sample_images/README.md).
+run "$tinesight" strips --measured-along 99.85 --measured-across 99.90 \
   --pdf "$output/strips.pdf" --rig "$output/rig_nominal.json"
 
 # 2. The phone and the rig as they are, from photos of the rig alone.
@@ -43,11 +45,15 @@ run "$tinesight" measure "$samples"/harp/*.jpg --camera "$output/camera.json" \
   --rig "$output/rig.json" --instrument "$samples/instrument.json" --damper harp-raised \
   --json "$output/result.json" --csv "$output/result.csv" --overlays "$output/overlays"
 
+# 4. The measured harp as a 3D model that other programs open.
+run "$tinesight" export "$output/result.json" --model "$output/harp.ply"
+
 cat <<END
 
 Everything is in $output:
-  strips.pdf     the strips and register cards to print at 1:1
-  camera.json    the calibrated camera          rig.json     the rig as surveyed
-  result.json    every note with uncertainty    result.csv   the same as a table
-  overlays/      each photo with what was found drawn on it
+  strips.pdf                                the strips and register cards to print at 1:1
+  rig_nominal.json, rig.json, camera.json   the rig as drawn, as surveyed, and the phone's camera
+  result.json, result.csv                   every note with its uncertainty
+  overlays/                                 each photo with what was found drawn on it
+  harp.ply                                  the measured harp as a 3D model
 END

@@ -4,8 +4,9 @@
 # Usage: scripts/tidy.sh [--budget SECONDS] [FILE.cpp...]
 #
 # A file that passed is not looked at again until it, a header of ours that it includes, or
-# .clang-tidy changes (memory in the user's cache folder). With --budget, no file is begun after
-# that time; the files left out are named, and are not a failure.
+# .clang-tidy changes (memory in the user's cache folder). The files that were changed last come
+# first. With --budget, no file is begun after that time; the files left out are counted, and are
+# not a failure: a new machine has no memory, and what was changed long ago was looked at then.
 set -euo pipefail
 
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
@@ -35,7 +36,7 @@ if [[ "${1:-}" == --one ]]; then
   key="$(fingerprint "$file")"
   if [[ -f "$memory/$key" ]]; then exit 0; fi
   if [[ "$(date +%s)" -ge "$deadline" ]]; then
-    echo "tidy.sh: not looked at for lack of time: $file"
+    echo "$file" >>"$left_out"
     exit 0
   fi
   # Standard output has the findings; standard error only counts what was suppressed.
@@ -66,13 +67,20 @@ fi
 mkdir -p "$memory"
 
 deadline=$(($(date +%s) + budget))
+left_out="$(mktemp)"
+trap 'rm -f "$left_out"' EXIT
+export left_out
 if [[ $# -gt 0 ]]; then
   printf '%s\0' "$@"
 else
-  # Only what the database knows how to compile; the order is shuffled, so that with a budget
-  # every file has its turn over several runs.
-  git ls-files -z -- '*.cpp' | while IFS= read -r -d '' file; do
+  # Only what the database knows how to compile. Not yet committed files, the last commit's, the
+  # one's before, …: each once.
+  {
+    git ls-files --others --modified --exclude-standard -- '*.cpp'
+    git log --format= --name-only -- '*.cpp'
+    git ls-files -- '*.cpp'
+  } | awk '!seen[$0]++' | while IFS= read -r file; do
     if grep -qF "\"$root/$file\"" "$database/compile_commands.json"; then printf '%s\0' "$file"; fi
-  done | shuf -z
+  done
 fi | xargs -0 --no-run-if-empty -I{} -P "$(nproc)" scripts/tidy.sh --one {} "$deadline"
-echo "clang-tidy: no findings"
+echo "clang-tidy: no findings; files left out for lack of time: $(wc -l <"$left_out")"

@@ -79,6 +79,9 @@ std::vector<std::string> FaultsOf(const SourceFile& file) {
     if (is_window_header && own_layer && !in_viewer) {
       complain("only viewer knows windows");
     }
+    if (StartsWith(include, "open3d/") && own_layer && !in_viewer) {
+      complain("only viewer links Open3D, so that the command line starts at once");
+    }
     if (StartsWith(include, "ceres/") && IsHeader(file)) {
       complain("Ceres stays in .cpp files");
     }
@@ -160,6 +163,8 @@ TEST(ArchitectureRules, NoticeLibrariesOutsideTheirFolder) {
   EXPECT_EQ(FaultsOf({"app/a.cpp", "#include <sqlite3.h>\n"}).size(), 1u);
   EXPECT_EQ(FaultsOf({"record/a.cpp", "#include <sqlite3.h>\n"}).size(), 0u);
   EXPECT_EQ(FaultsOf({"app/a.cpp", "#include <imgui.h>\n#include <GLFW/glfw3.h>\n"}).size(), 2u);
+  EXPECT_EQ(FaultsOf({"app/a.cpp", "#include <open3d/Open3D.h>\n"}).size(), 1u);
+  EXPECT_EQ(FaultsOf({"viewer/a.cpp", "#include <open3d/Open3D.h>\n"}).size(), 0u);
   EXPECT_EQ(FaultsOf({"calibration/a.hpp", "#include <ceres/ceres.h>\n"}).size(), 1u);
   EXPECT_EQ(FaultsOf({"calibration/a.cpp", "#include <ceres/ceres.h>\n"}).size(), 0u);
 }

@@ -2,16 +2,14 @@
 // through a known camera with distortion: rays, not the projection that the solver uses.
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
-#include <unistd.h>
 
 #include <Eigen/Geometry>
 #include <array>
 #include <cmath>
-#include <cstdio>
-#include <cstdlib>
 #include <filesystem>
 #include <fstream>
 #include <iostream>
+#include <memory>
 #include <opencv2/aruco.hpp>
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
@@ -19,6 +17,7 @@
 #include "calibration/camera.hpp"
 #include "calibration/rig.hpp"
 #include "calibration/strips.hpp"
+#include "tests/run_command.hpp"
 
 namespace tinesight {
 namespace {
@@ -164,28 +163,11 @@ std::string PhotoName(std::size_t number) {
   return name;
 }
 
-struct Outcome {
-  int status = -1;
-  std::string output;
-};
-
-Outcome RunTinesight(const std::string& arguments) {
-  Outcome outcome;
-  const std::string command = std::string(TINESIGHT_COMMAND) + " " + arguments + " 2>&1";
-  FILE* pipe = popen(command.c_str(), "r");
-  if (pipe == nullptr) return outcome;
-  std::array<char, 4096> buffer{};
-  while (std::fgets(buffer.data(), buffer.size(), pipe) != nullptr) outcome.output += buffer.data();
-  outcome.status = WEXITSTATUS(pclose(pipe));
-  return outcome;
-}
-
-class CalibrateCommand : public testing::Test {
+class CalibrateCommand : public ::testing::Test {
  protected:
   static void SetUpTestSuite() {
-    folder_ = fs::temp_directory_path() /
-              std::string("tinesight_calibrate_").append(std::to_string(getpid()));
-    fs::create_directories(folder_);
+    own_folder_ = std::make_unique<testing::TempFolder>();
+    folder_ = own_folder_->Path();
     struct View {
       double azimuth, elevation, distance, roll;
       Eigen::Vector3d target;
@@ -204,7 +186,7 @@ class CalibrateCommand : public testing::Test {
     }
     ASSERT_TRUE(WriteRig(NominalRig(), folder_ / "nominal.json"));
   }
-  static void TearDownTestSuite() { fs::remove_all(folder_); }
+  static void TearDownTestSuite() { own_folder_.reset(); }
 
   static std::string Files(const std::string& tag) {
     const std::string base = folder_.string() + "/";
@@ -212,16 +194,18 @@ class CalibrateCommand : public testing::Test {
            base + tag + "_rig.json";
   }
 
+  static std::unique_ptr<testing::TempFolder> own_folder_;
   static fs::path folder_;
   static std::string photos_;
 };
+std::unique_ptr<testing::TempFolder> CalibrateCommand::own_folder_;
 fs::path CalibrateCommand::folder_;
 std::string CalibrateCommand::photos_;
 
 TEST_F(CalibrateCommand, FindsTheCameraAndTheRigInPictures) {
-  const Outcome outcome = RunTinesight("calibrate " + photos_ + Files("good"));
-  std::cout << outcome.output;
-  ASSERT_EQ(outcome.status, 0);
+  const CommandOutcome outcome = RunTinesight("calibrate " + photos_ + Files("good"));
+  std::cout << outcome.out;
+  ASSERT_EQ(outcome.status, 0) << outcome.err;
   const auto camera = ReadCamera(folder_ / "good_camera.json");
   ASSERT_TRUE(camera) << camera.error().message;
   ASSERT_TRUE(camera->standard_uncertainty);
@@ -271,8 +255,8 @@ TEST_F(CalibrateCommand, TakesAPhotoThatThePhoneTurnedUprightAsTheSensorSawIt) {
   const std::string plain = (folder_ / "v4.png").string();
   std::string photos = photos_;
   photos.replace(photos.find(plain), plain.size(), turned.string());
-  const Outcome outcome = RunTinesight("calibrate " + photos + Files("turned"));
-  ASSERT_EQ(outcome.status, 0) << outcome.output;
+  const CommandOutcome outcome = RunTinesight("calibrate " + photos + Files("turned"));
+  ASSERT_EQ(outcome.status, 0) << outcome.err;
   const auto camera = ReadCamera(folder_ / "turned_camera.json");
   ASSERT_TRUE(camera) << camera.error().message;
   EXPECT_EQ(camera->width_px, TrueCamera().width_px);
@@ -284,18 +268,18 @@ TEST_F(CalibrateCommand, TakesAPhotoThatThePhoneTurnedUprightAsTheSensorSawIt) {
 TEST_F(CalibrateCommand, NamesThePhotoThatIsOfAnotherCamera) {
   const fs::path small = folder_ / "small.png";
   cv::imwrite(small.string(), cv::Mat(600, 800, CV_8UC1, cv::Scalar(90)));
-  const Outcome outcome =
+  const CommandOutcome outcome =
       RunTinesight("calibrate " + photos_ + small.string() + " " + Files("odd"));
   EXPECT_EQ(outcome.status, 1);
-  EXPECT_THAT(outcome.output, testing::HasSubstr("small.png: differs from the other photos"));
+  EXPECT_THAT(outcome.err, ::testing::HasSubstr("small.png: differs from the other photos"));
   EXPECT_FALSE(fs::exists(folder_ / "odd_camera.json"));
 }
 
 TEST_F(CalibrateCommand, RefusesTooFewPhotosAndWritesNothing) {
   const std::string two = (folder_ / "v1.png").string() + " " + (folder_ / "v2.png").string() + " ";
-  const Outcome outcome = RunTinesight("calibrate " + two + Files("few"));
+  const CommandOutcome outcome = RunTinesight("calibrate " + two + Files("few"));
   EXPECT_EQ(outcome.status, 1);
-  EXPECT_THAT(outcome.output, testing::HasSubstr("only 2 of 2 photos"));
+  EXPECT_THAT(outcome.err, ::testing::HasSubstr("only 2 of 2 photos"));
   EXPECT_FALSE(fs::exists(folder_ / "few_camera.json"));
   EXPECT_FALSE(fs::exists(folder_ / "few_rig.json"));
 }
@@ -303,10 +287,21 @@ TEST_F(CalibrateCommand, RefusesTooFewPhotosAndWritesNothing) {
 TEST_F(CalibrateCommand, SaysInOneLineWhichFileIsNoPhoto) {
   const fs::path text = folder_ / "text.jpg";
   std::ofstream(text) << "this is no photo\n";
-  const Outcome outcome = RunTinesight("calibrate " + text.string() + " " + Files("text"));
+  const CommandOutcome outcome = RunTinesight("calibrate " + text.string() + " " + Files("text"));
   EXPECT_EQ(outcome.status, 1);
-  EXPECT_THAT(outcome.output, testing::HasSubstr("text.jpg"));
+  EXPECT_THAT(outcome.err, ::testing::HasSubstr("text.jpg"));
   EXPECT_FALSE(fs::exists(folder_ / "text_camera.json"));
+}
+
+TEST_F(CalibrateCommand, SaysAtOnceThatAnOutputCannotBeWritten) {
+  const fs::path camera = folder_ / "early_camera.json";
+  const CommandOutcome outcome = RunTinesight(
+      "calibrate " + photos_ + "--rig " + (folder_ / "nominal.json").string() + " --camera-out " +
+      camera.string() + " --rig-out " + (folder_ / "missing" / "rig.json").string());
+  EXPECT_EQ(outcome.status, 1);
+  EXPECT_EQ(outcome.out, "") << "nothing is calibrated first";
+  EXPECT_THAT(outcome.err, ::testing::HasSubstr("rig.json: cannot be written"));
+  EXPECT_FALSE(fs::exists(camera));
 }
 
 TEST_F(CalibrateCommand, WrongUsageIsExitStatusTwo) {

@@ -1,6 +1,6 @@
 // The bundle adjustment against published numbers: the chessboard photographs of Debian's
 // opencv-doc 4.6.0 (examples/data, left01 … left14 without 10, right likewise; 640×480, 9×6 inner
-// corners, 25 mm) and the left_intrinsics.yml that stands beside them. SOURCES.md "Calibration".
+// corners, 25 mm) and the left_intrinsics.yml that stands beside them.
 #include <gtest/gtest.h>
 
 #include <Eigen/Dense>
@@ -27,7 +27,7 @@ constexpr double kCornerSigmaPx = 0.2;
 /// cv::calibrateCamera (4.6), which made the recomputed uncertainties, divides the sum of squares
 /// by the number of points less that of parameters (702 − 86), though each point has two
 /// coordinates: the redundancy is 1404 − 86. Its figures are too large by the root of the ratio,
-/// which is the "1.3 to 1.4 times the true scatter" of DESIGN.md 11.
+/// here 1.46.
 const double kOpenCvInflation = std::sqrt((1404.0 - 86.0) / (702.0 - 86.0));
 
 std::filesystem::path DataFolder() {
@@ -155,7 +155,7 @@ TEST_F(PublishedCalibration, LargeCornerWindowGivesThePublishedIntrinsics) {
   }
   // Published to five digits; the photographs' corners repeat to about 1e-4 px in the RMS.
   EXPECT_NEAR(result->rms_px, 0.39259, 2e-4);
-  // Independently recomputed uncertainty of f (SOURCES.md): ± 1.29 px, to its last digit.
+  // Recomputed independently: uncertainty of f ± 1.29 px, to its last digit.
   EXPECT_NEAR(u[0] * kOpenCvInflation, 1.29, 0.006);
 }
 
@@ -164,7 +164,7 @@ TEST_F(PublishedCalibration, SmallCornerWindowHalvesTheResidual) {
   ASSERT_TRUE(result) << result.error().message;
   Print("half-window 5", *result);
   EXPECT_LT(result->rms_px, 0.20);
-  // SOURCES.md, recomputed independently: f 532.722 ± 0.639, RMS 0.19656, left02 0.171.
+  // Recomputed independently: f 532.722 ± 0.639, RMS 0.19656, left02 0.171.
   const auto& u = *result->cameras[0].standard_uncertainty;
   EXPECT_NEAR(result->cameras[0].fx_px, 532.722, 0.639 / 20.0);
   EXPECT_NEAR(u[0] * kOpenCvInflation, 0.639, 0.006);

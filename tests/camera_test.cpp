@@ -36,7 +36,8 @@ Camera PhoneCamera() {
   return camera;
 }
 
-/// The published left camera of OpenCV's chessboard photographs (SOURCES.md): a far stronger
+/// The published left camera of OpenCV's chessboard photographs
+/// (left_intrinsics.yml of Debian's opencv-doc): a far stronger
 /// distortion, over its whole picture of 640×480 px.
 Camera StrongCamera() {
   Camera camera;

@@ -151,7 +151,7 @@ TEST(HarpFrame, DoesNotTakeAWrongSpacingForPickupsOutOfLine) {
   EXPECT_NEAR(ShiftMm(scene, frame, 64).x(), 36 * 0.02, 1e-3);
 }
 
-// What the issue asks of every stated uncertainty: 90 to 99 % of the errors within U = 2u. 21 notes
+// What is asked of every stated uncertainty: 90 to 99 % of the errors within U = 2u. 21 notes
 // leave 20 degrees of freedom, where Student's t gives 94 %; 500 draws tell that to 1.1 %.
 TEST(HarpFrame, StatesAnHonestUncertainty) {
   constexpr int kDraws = 500;

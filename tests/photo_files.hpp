@@ -26,7 +26,7 @@ struct ExifFields {
 };
 
 /// Writes the TIFF structure of EXIF by hand, so that the reader is not tested with its own
-/// library. Tag numbers from SOURCES.md (EXIF 2.32): Make 271, Model 272, Orientation 274,
+/// library. Tag numbers from EXIF 2.32: Make 271, Model 272, Orientation 274,
 /// ExifIFD 34665, DateTimeOriginal 36867, FocalLength 37386, DigitalZoomRatio 41988,
 /// FocalLengthIn35mmFilm 41989, LensModel 42036.
 class ExifWriter {

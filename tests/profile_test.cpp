@@ -1,11 +1,11 @@
 #include "alignment/profile.hpp"
 
 #include <gtest/gtest.h>
-#include <unistd.h>
 
-#include <filesystem>
-#include <fstream>
 #include <nlohmann/json.hpp>
+#include <string>
+
+#include "tests/temp_folder.hpp"
 
 namespace tinesight {
 namespace {
@@ -34,16 +34,8 @@ Json Instrument() {
 
 class Profile : public ::testing::Test {
  protected:
-  Profile()
-      : folder_(std::filesystem::temp_directory_path() /
-                ("tinesight_profile_" + std::to_string(::getpid()))) {
-    std::filesystem::create_directories(folder_);
-  }
-  ~Profile() override { std::filesystem::remove_all(folder_); }
-
   Result<InstrumentProfile> Read(const std::string& text) {
-    std::ofstream(folder_ / "instrument.json") << text;
-    return ReadInstrumentProfile(folder_ / "instrument.json");
+    return ReadInstrumentProfile(folder_.Write("instrument.json", text));
   }
 
   // The message of the refusal, or a text that no test expects.
@@ -61,7 +53,7 @@ class Profile : public ::testing::Test {
     return Refusal(json);
   }
 
-  std::filesystem::path folder_;
+  testing::TempFolder folder_;
 };
 
 TEST_F(Profile, ReadsWhatTheFileSays) {
@@ -221,7 +213,7 @@ TEST_F(Profile, RefusesWhatIsNoJson) {
   const Result<InstrumentProfile> missing = ReadInstrumentProfile(folder_ / "none.json");
   ASSERT_FALSE(missing);
   EXPECT_NE(missing.error().message.find("no such instrument profile"), std::string::npos);
-  const Result<InstrumentProfile> folder = ReadInstrumentProfile(folder_);
+  const Result<InstrumentProfile> folder = ReadInstrumentProfile(folder_.Path());
   ASSERT_FALSE(folder);
   EXPECT_NE(folder.error().message.find("this is a folder"), std::string::npos);
 }

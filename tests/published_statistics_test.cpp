@@ -142,7 +142,7 @@ TEST(PublishedStatistics, GumH3FitsTheThermometer) {
   EXPECT_NEAR(u(1), 0.00067, 5e-6);
   EXPECT_NEAR(Correlation(fit.estimate.covariance)(0, 1), -0.930, 5e-4);
   EXPECT_NEAR(std::sqrt(fit.estimate.residual_variance), 0.0035, 5e-5);
-  // The same at full precision, recomputed independently (SOURCES.md).
+  // The same at full precision, recomputed independently.
   EXPECT_NEAR(fit.parameters(0), -0.171203790, 5e-10);
   EXPECT_NEAR(u(0), 0.002877598, 5e-10);
   EXPECT_NEAR(fit.parameters(1), 0.002182698, 5e-10);

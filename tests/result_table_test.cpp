@@ -87,6 +87,21 @@ TEST(ResultTable, KeepsNotesThatOnlyLackAGapInCompactForm) {
   EXPECT_THAT(table, HasSubstr("E2: the gap needs a second photo"));
 }
 
+TEST(ResultTable, GivesASharedReasonOnceAndTargetsOfWhatIsToBeCorrected) {
+  VisitMeasurement visit = SampleVisit();
+  for (const std::size_t i : {0U, 2U}) {
+    visit.notes[i].lateral_verdict = Verdict::kUncertain;
+    visit.notes[i].reason = "too near the tolerance; add a photo from the other side";
+  }
+  visit.notes[1].gap_verdict = Verdict::kUncertain;
+  const InstrumentProfile profile = SampleProfile();
+  const std::string table = ResultTable(visit, {false, false, &profile});
+  const std::string reason = "E2, F#2: too near the tolerance; add a photo from the other side\n";
+  EXPECT_THAT(table, HasSubstr(reason));
+  EXPECT_EQ(table.find("too near"), table.rfind("too near")) << table;
+  EXPECT_THAT(table, HasSubstr("Should be: lateral at most 0.50 mm.\n")) << "not the gap's too";
+}
+
 TEST(ResultTable, SaysSomethingForAVisitWithoutNotes) {
   EXPECT_THAT(ResultTable({}), HasSubstr("0 notes measured"));
 }

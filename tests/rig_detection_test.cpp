@@ -5,11 +5,13 @@
 #include <Eigen/Geometry>
 #include <map>
 
+#include "tests/facing_tag.hpp"
 #include "tests/tag_scene.hpp"
 
 namespace tinesight {
 namespace {
 
+using test::FacingTag;
 using test::Lens;
 using test::TagPaper;
 
@@ -33,15 +35,7 @@ Rig StripRig() {
   Rig rig;
   for (const Bar& bar : {kPickup, kMount}) {
     for (int i = 0; i < kTagsPerBar; ++i) {
-      RigTag tag;
-      tag.id = bar.first_id + i;
-      const double x = TagX(i);
-      tag.corners_mm = {Eigen::Vector3d(x - 6, bar.y_mm - 6, bar.z_mm),
-                        {x + 6, bar.y_mm - 6, bar.z_mm},
-                        {x + 6, bar.y_mm + 6, bar.z_mm},
-                        {x - 6, bar.y_mm + 6, bar.z_mm}};
-      tag.u_mm = 0.01;
-      rig.tags.push_back(tag);
+      rig.tags.push_back(FacingTag(bar.first_id + i, {TagX(i), bar.y_mm, bar.z_mm}, 0.01));
     }
     for (int i = 0; i <= kTagsPerBar; ++i) {
       rig.points.push_back({bar.first_id + i, {TagX(i) - 9.0, bar.y_mm, bar.z_mm}, 0.01});

@@ -7,6 +7,7 @@
 #include <random>
 
 #include "calibration/rig_bars.hpp"
+#include "tests/facing_tag.hpp"
 
 namespace tinesight {
 namespace {
@@ -29,24 +30,15 @@ Camera PhoneCamera() {
   return camera;
 }
 
-RigTag MakeTag(int id, double x_mm, double y_mm, double z_mm) {
-  RigTag tag;
-  tag.id = id;
-  tag.corners_mm = {Eigen::Vector3d(x_mm - 6, y_mm - 6, z_mm),
-                    {x_mm + 6, y_mm - 6, z_mm},
-                    {x_mm + 6, y_mm + 6, z_mm},
-                    {x_mm - 6, y_mm + 6, z_mm}};
-  tag.u_mm = 1e-6;
-  return tag;
-}
+constexpr double kTagU_mm = 1e-6;
 
 /// Two bars as the default strips, with `per_bar` tags of the 20, and saddle points between them.
 Rig TwoBars(int per_bar = 8) {
   Rig rig;
   for (int i = 0; i < per_bar; ++i) {
     const double x_mm = 36.0 * (i - 0.5 * (per_bar - 1));
-    rig.tags.push_back(MakeTag(i, x_mm, -25.0, 30.0));
-    rig.tags.push_back(MakeTag(40 + i, x_mm, 17.0, -205.0));
+    rig.tags.push_back(test::FacingTag(i, {x_mm, -25.0, 30.0}, kTagU_mm));
+    rig.tags.push_back(test::FacingTag(40 + i, {x_mm, 17.0, -205.0}, kTagU_mm));
     rig.points.push_back({i, {x_mm + 9.0, -25.0, 30.0}, 1e-6});
     rig.points.push_back({40 + i, {x_mm + 9.0, 17.0, -205.0}, 1e-6});
   }
@@ -128,7 +120,7 @@ TEST(RigBars, SplitsByDepthAndNamesTheBars) {
   EXPECT_THAT(bars.bar_of_tag, ElementsAre(1, 0, 1, 0, 1, 0));
   EXPECT_THAT(bars.bar_of_point, ElementsAre(1, 0, 1, 0, 1, 0));
   EXPECT_THAT(bars.names, ElementsAre("mount bar", "pickup bar"));
-  rig.tags.push_back(MakeTag(99, 0, 0, -100));
+  rig.tags.push_back(test::FacingTag(99, {0, 0, -100}, kTagU_mm));
   EXPECT_EQ(FindRigBars(rig).Count(), 3) << "a tag that stands alone is a bar of its own";
 }
 

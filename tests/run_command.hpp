@@ -4,8 +4,6 @@
 
 #include <cstdlib>
 #include <filesystem>
-#include <fstream>
-#include <sstream>
 #include <string>
 
 #include "tests/temp_folder.hpp"
@@ -18,21 +16,23 @@ struct CommandOutcome {
   std::string err;
 };
 
+/// Runs a shell command in `folder`, with nothing on its standard input.
+inline CommandOutcome RunShell(const std::string& command,
+                               const std::filesystem::path& folder = ".") {
+  const tinesight::testing::TempFolder streams;
+  const std::string line = "cd '" + folder.string() + "' && " + command + " >'" +
+                           (streams / "out").string() + "' 2>'" + (streams / "err").string() +
+                           "' </dev/null";
+  const int raw = std::system(line.c_str());
+  return {WIFEXITED(raw) ? WEXITSTATUS(raw) : -1, testing::Contents(streams / "out"),
+          testing::Contents(streams / "err")};
+}
+
 /// Runs the built `tinesight` with the shell words in `arguments` (quote them where needed), in
 /// `folder`.
 inline CommandOutcome RunTinesight(const std::string& arguments,
-                                   const std::filesystem::path& folder) {
-  const tinesight::testing::TempFolder streams;
-  const std::string command = "cd '" + folder.string() + "' && '" TINESIGHT_COMMAND "' " +
-                              arguments + " >'" + (streams / "out").string() + "' 2>'" +
-                              (streams / "err").string() + "' </dev/null";
-  const int raw = std::system(command.c_str());
-  const auto text = [](const std::filesystem::path& file) {
-    std::stringstream stream;
-    stream << std::ifstream(file).rdbuf();
-    return stream.str();
-  };
-  return {WIFEXITED(raw) ? WEXITSTATUS(raw) : -1, text(streams / "out"), text(streams / "err")};
+                                   const std::filesystem::path& folder = ".") {
+  return RunShell("'" TINESIGHT_COMMAND "' " + arguments, folder);
 }
 
 }  // namespace tinesight

@@ -16,10 +16,10 @@ namespace {
 
 namespace fs = std::filesystem;
 using ::testing::HasSubstr;
+using testing::TempFolder;
 
-// The command's stderr; what it prints on stdout is dropped.
-Outcome RunStrips(const std::string& arguments) {
-  return RunShell(std::string(TINESIGHT_COMMAND) + " strips " + arguments + " 2>&1 >/dev/null");
+CommandOutcome RunStrips(const std::string& arguments) {
+  return RunTinesight("strips " + arguments);
 }
 
 void ExpectOneLine(const std::string& text) {
@@ -28,14 +28,14 @@ void ExpectOneLine(const std::string& text) {
 }
 
 std::string TextOf(const std::string& pdf) {
-  const Outcome text = RunShell("pdftotext -layout " + pdf + " - 2>&1");
-  EXPECT_EQ(text.status, 0) << "pdftotext (poppler-utils) is needed: " << text.text;
-  return text.text;
+  const CommandOutcome text = RunShell("pdftotext -layout " + pdf + " -");
+  EXPECT_EQ(text.status, 0) << "pdftotext (poppler-utils) is needed: " << text.err;
+  return text.out;
 }
 
 TEST(StripsCommand, WritesTextThatATechnicianCanReadAndSelect) {
-  const Folder folder;
-  const std::string pdf = folder / "strips.pdf";
+  const TempFolder folder;
+  const std::string pdf = (folder / "strips.pdf").string();
   ASSERT_EQ(RunStrips("--pdf " + pdf).status, 0);
   const std::string text = TextOf(pdf);
   for (const char* expected :
@@ -47,8 +47,8 @@ TEST(StripsCommand, WritesTextThatATechnicianCanReadAndSelect) {
 }
 
 TEST(StripsCommand, WritesOnlyTheCardsAskedFor) {
-  const Folder folder;
-  const std::string pdf = folder / "strips.pdf";
+  const TempFolder folder;
+  const std::string pdf = (folder / "strips.pdf").string();
   ASSERT_EQ(RunStrips("--paper A4 --first-note C4 --last-note D#4 --pdf " + pdf).status, 0);
   const auto pages = WordsOfPages(pdf);
   ASSERT_EQ(pages.size(), 3U);
@@ -63,8 +63,8 @@ TEST(StripsCommand, WritesOnlyTheCardsAskedFor) {
 }
 
 TEST(StripsCommand, WritesTheCorrectedRigFile) {
-  const Folder folder;
-  const std::string file = folder / "rig.json";
+  const TempFolder folder;
+  const std::string file = (folder / "rig.json").string();
   ASSERT_EQ(RunStrips("--rig " + file + " --measured-along 99.6 --measured-across 99.8").status, 0);
   const auto rig = ReadRig(file);
   ASSERT_TRUE(rig) << rig.error().message;
@@ -75,36 +75,46 @@ TEST(StripsCommand, WritesTheCorrectedRigFile) {
 }
 
 TEST(StripsCommand, RefusesABadReadingWithOneLineAndWritesNothing) {
-  const Folder folder;
-  const std::string arguments = "--pdf " + (folder / "s.pdf") + " --rig " + (folder / "r.json");
+  const TempFolder folder;
+  const std::string arguments =
+      "--pdf " + (folder / "s.pdf").string() + " --rig " + (folder / "r.json").string();
   for (const char* reading : {"--measured-along 94", "--measured-across 106.2"}) {
-    const Outcome outcome = RunStrips(arguments + " " + reading);
+    const CommandOutcome outcome = RunStrips(arguments + " " + reading);
     EXPECT_EQ(outcome.status, 1) << reading;
-    ExpectOneLine(outcome.text);
+    ExpectOneLine(outcome.err);
     EXPECT_FALSE(fs::exists(folder / "s.pdf"));
     EXPECT_FALSE(fs::exists(folder / "r.json"));
   }
 }
 
+TEST(StripsCommand, WritesNothingWhereOneOfTheTwoCannotBeWritten) {
+  const TempFolder folder;
+  const CommandOutcome outcome = RunStrips("--pdf " + (folder / "s.pdf").string() + " --rig " +
+                                           (folder / "missing" / "r.json").string());
+  EXPECT_EQ(outcome.status, 1);
+  ExpectOneLine(outcome.err);
+  EXPECT_EQ(folder.FileCount(), 0U);
+}
+
 TEST(StripsCommand, TellsWrongUsageFromFailure) {
-  const Folder folder;
+  const TempFolder folder;
   for (const std::string arguments :
        {"", "--paper legal --pdf x.pdf", "--measured-along wide --rig r.json", "--nonsense",
         "--first-note H2 --pdf x.pdf", "--first-note E4 --last-note E3 --pdf x.pdf"}) {
-    const Outcome outcome = RunStrips(arguments);
+    const CommandOutcome outcome = RunStrips(arguments);
     EXPECT_EQ(outcome.status, 2) << arguments;
-    ExpectOneLine(outcome.text);
+    ExpectOneLine(outcome.err);
   }
   for (const char* option : {"--pdf", "--rig"}) {
-    const Outcome outcome = RunStrips(std::string(option) + " " + (folder / "no/such/folder.x"));
+    const CommandOutcome outcome =
+        RunStrips(std::string(option) + " " + (folder / "no/such/folder.x").string());
     EXPECT_EQ(outcome.status, 1) << option;
-    ExpectOneLine(outcome.text);
+    ExpectOneLine(outcome.err);
   }
-  const std::string command = TINESIGHT_COMMAND;
-  EXPECT_EQ(RunShell(command + " 2>/dev/null").status, 2);
-  EXPECT_EQ(RunShell(command + " --help").status, 0);
-  EXPECT_EQ(RunShell(command + " strips --help").status, 0);
-  EXPECT_THAT(RunShell(command + " --version").text, HasSubstr("tinesight "));
+  EXPECT_EQ(RunTinesight("").status, 2);
+  EXPECT_EQ(RunTinesight("--help").status, 0);
+  EXPECT_EQ(RunTinesight("strips --help").status, 0);
+  EXPECT_THAT(RunTinesight("--version").out, HasSubstr("tinesight "));
 }
 
 }  // namespace

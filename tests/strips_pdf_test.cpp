@@ -22,7 +22,7 @@ namespace {
 
 using ::testing::HasSubstr;
 
-constexpr double kPrintedMm = 0.1;  // what the issue asks of a print; a pixel is 0.085 mm
+constexpr double kPrintedMm = 0.1;  // what is asked of a print; a pixel is 0.085 mm
 constexpr double kDpi = 300.0;
 constexpr double kPixelMm = 25.4 / kDpi;
 constexpr double kPrinterMarginMm = 6.0;
@@ -54,9 +54,9 @@ StripSheetOptions DefaultSheets(PaperSize paper) {
 // A page (from 1) of a PDF as poppler renders it; a missing pdftoppm fails the test.
 cv::Mat RenderPage(const std::string& pdf, int page) {
   const std::string number = std::to_string(page);
-  const Outcome rendered = RunShell("pdftoppm -r 300 -gray -singlefile -f " + number + " -l " +
-                                    number + " -png " + pdf + " " + pdf + " 2>&1");
-  EXPECT_EQ(rendered.status, 0) << "pdftoppm (poppler-utils) is needed: " << rendered.text;
+  const CommandOutcome rendered = RunShell("pdftoppm -r 300 -gray -singlefile -f " + number +
+                                           " -l " + number + " -png " + pdf + " " + pdf);
+  EXPECT_EQ(rendered.status, 0) << "pdftoppm (poppler-utils) is needed: " << rendered.err;
   return cv::imread(pdf + ".png", cv::IMREAD_GRAYSCALE);
 }
 
@@ -123,8 +123,8 @@ class PrintedSheets : public ::testing::TestWithParam<Paper> {
     ASSERT_TRUE(written) << written.error().message;
   }
 
-  Folder folder_;
-  std::string pdf_ = folder_ / "strips.pdf";
+  testing::TempFolder folder_;
+  std::string pdf_ = (folder_ / "strips.pdf").string();
 };
 
 INSTANTIATE_TEST_SUITE_P(BothPapers, PrintedSheets, ::testing::Values(kLetter, kA4),

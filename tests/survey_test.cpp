@@ -10,6 +10,8 @@
 #include <iostream>
 #include <random>
 
+#include "tests/facing_tag.hpp"
+
 namespace tinesight {
 namespace {
 
@@ -17,7 +19,7 @@ constexpr int kWidth = 4032;
 constexpr int kHeight = 3024;
 constexpr double kDegree = M_PI / 180.0;
 
-/// The default strips of DESIGN.md 4, as a rig file.
+/// The default strips, as a rig file.
 Rig NominalRig(bool with_points) {
   Rig rig;
   struct Bar {
@@ -27,15 +29,7 @@ Rig NominalRig(bool with_points) {
   };
   for (const Bar bar : {Bar{0, -25.0, 30.0}, Bar{40, 17.0, -205.0}}) {
     for (int i = 0; i < 20; ++i) {
-      const double x = (i - 9.5) * 18.0;
-      RigTag tag;
-      tag.id = bar.first_id + i;
-      tag.corners_mm = {Eigen::Vector3d(x - 6, bar.y - 6, bar.z),
-                        {x + 6, bar.y - 6, bar.z},
-                        {x + 6, bar.y + 6, bar.z},
-                        {x - 6, bar.y + 6, bar.z}};
-      tag.u_mm = 0.1;
-      rig.tags.push_back(tag);
+      rig.tags.push_back(test::FacingTag(bar.first_id + i, {(i - 9.5) * 18.0, bar.y, bar.z}, 0.1));
     }
     for (int j = 0; with_points && j < 21; ++j) {
       rig.points.push_back({bar.first_id + j, {(j - 10) * 18.0, bar.y, bar.z}, 0.1});

@@ -64,7 +64,7 @@ TEST(FitTag, SmallSharpTagIsUnbiased) {
   }
 }
 
-// Gamma and ink move a square's outline by up to a px (DESIGN.md 11). The pattern knows better: the
+// Gamma and ink move a square's outline by up to a px. The pattern knows better: the
 // center does not move at all, and a corner at most along its diagonal and by a tenth of a px.
 TEST(FitTag, GammaAndInkLeaveTheCenterAndHardlyMoveTheCorners) {
   for (const double blur_px : {0.7, 3.0, 8.0}) {

@@ -33,8 +33,8 @@ class TagPaper {
     const double reach = std::abs(growth);
     for (const double du : {-reach, 0.0, reach}) {
       for (const double dv : {-reach, 0.0, reach}) {
-        const bool black = IsBlackCell(static_cast<int>(std::floor(u + du)),
-                                       static_cast<int>(std::floor(v + dv)));
+        const bool black =
+            IsBlackCell(static_cast<int>(std::floor(u + du)), static_cast<int>(std::floor(v + dv)));
         if (black == (growth >= 0.0)) return !black;
       }
     }

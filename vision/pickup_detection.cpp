@@ -263,7 +263,8 @@ void CrossCheckRings(std::vector<DetectedPickup>& pickups) {
       drop[m] = disagree > 0 && agree == 0;
       if (least_scatter < 1e8) {
         double& sigma = (pickup.*members[m])->sigma_px;
-        sigma = std::hypot(sigma, least_scatter / std::sqrt(2.0));
+        // All of the scatter, though two rings share it: what both get wrong alike is not in it.
+        sigma = std::hypot(sigma, least_scatter);
       }
     }
     // Two rings that contradict each other with no third to judge: the larger one is dropped, as

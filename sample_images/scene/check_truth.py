@@ -3,7 +3,7 @@
 
     python3 check_truth.py [PHOTO ...] [--crops FOLDER]
 
-Per photo: saddle points found minus truth (px), per bar, and the tags that OpenCV finds with their ids checked.
+Per photo and bar: found minus true position of the tags (px), and how many tags OpenCV finds and which others.
 With --crops, enlarged crops of tips, pickups and tag corners with the truth drawn in, to look at.
 """
 import json
@@ -12,6 +12,9 @@ import sys
 
 import cv2
 import numpy as np
+
+sys.dont_write_bytecode = True
+import layout as lay  # noqa: E402
 
 HERE = os.path.dirname(os.path.abspath(__file__))
 ROOT = os.path.dirname(HERE)
@@ -42,28 +45,50 @@ def crop(image, center, half, scale):
     return cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_NEAREST), np.array([x - half, y - half])
 
 
-def find_saddle(linear, center, ju, jv, blur):
-    """Shift of the printed saddle from where the truth puts it: the drawn shape, blurred, is aligned to the picture."""
-    half = int(2.5 * max(np.abs(ju).max(), np.abs(jv).max()))
-    x, y = (int(round(v)) for v in center)
-    if not (half < x < linear.shape[1] - half - 1 and half < y < linear.shape[0] - half - 1):
+STEP = 12  # samples per mm in the plane of a tag
+
+
+def drawn(bits):
+    """A tag as printed, ink gain included, 16 mm wide: 0 ink, 1 paper."""
+    at = (np.arange(16 * STEP) + 0.5) / STEP - 8
+    picture = np.ones((len(at), len(at)))
+    ramp = lambda a, b: np.clip((at - a) * STEP + 0.5, 0, 1) * np.clip((b - at) * STEP + 0.5, 0, 1)
+    for row in range(8):
+        for col in range(8):
+            if bits[row][col] == "0":
+                u, v, g = col * 1.5 - 6, row * 1.5 - 6, lay.INK_GAIN
+                picture = np.minimum(picture, 1 - np.outer(ramp(v - g, v + 1.5 + g), ramp(u - g, u + 1.5 + g)))
+    return picture.astype(np.float32)
+
+
+def tag_shift_px(linear, truth, corner_px, bits):
+    """How far the photo's tag is from the truth: unrolled into its plane by the truth and aligned to the drawing."""
+    plane = np.float32([[-6, -6], [6, -6], [6, 6], [-6, 6]])
+    px_from_plane = cv2.getPerspectiveTransform(plane, corner_px.astype(np.float32))
+    to_mm = np.array([[1 / STEP, 0, 0.5 / STEP - 8], [0, 1 / STEP, 0.5 / STEP - 8], [0, 0, 1]])
+    size = 16 * STEP
+    flat = cv2.warpPerspective(linear, px_from_plane @ to_mm, (size, size), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP)
+    mask = np.zeros((size, size), np.uint8)
+    mask[STEP:-STEP, STEP:-STEP] = 255
+    y, x = (np.mgrid[0:size, 0:size] - size / 2) / size
+    m = cv2.GaussianBlur(drawn(bits), (0, 0), 4)
+    inside = mask > 0
+    a = np.stack([k[inside] for k in (m, m * x, m * y, np.ones_like(m))], 1)
+    k = np.linalg.lstsq(a, flat[inside], rcond=None)[0]
+    flat = (flat / (1 + (k[1] * x + k[2] * y) / k[0])).astype(np.float32)  # uneven light would pass for a shift
+    best = (0.0, None)
+    for blur in (2, 5, 8, 11):
+        try:
+            cc, warp = cv2.findTransformECC(cv2.GaussianBlur(drawn(bits), (0, 0), blur), flat, np.eye(2, 3, dtype=np.float32),
+                                            cv2.MOTION_TRANSLATION, (3, 60, 1e-5), mask, 1)
+        except cv2.error:
+            continue
+        if cc > best[0]:
+            best = (cc, warp[:, 2] / STEP)
+    if best[0] < 0.9:
         return None
-    patch = linear[y - half:y + half + 1, x - half:x + half + 1]
-    s = 5
-    offset = (np.arange((2 * half + 1) * s) + 0.5) / s - 0.5 - half
-    px, py = np.meshgrid(offset + x - center[0], offset + y - center[1])
-    inverse = np.linalg.inv(np.stack([ju, jv], 1))
-    u, v = inverse[0, 0] * px + inverse[0, 1] * py, inverse[1, 0] * px + inverse[1, 1] * py
-    ink = ((u > -2.03) & (u < 0.03) & (v > -2.03) & (v < 0.03)) | ((u < 2.03) & (u > -0.03) & (v < 2.03) & (v > -0.03))
-    ink |= np.abs(u) > 3.0 - 0.03
-    model = cv2.resize(1 - ink.astype(np.float32), (2 * half + 1, 2 * half + 1), interpolation=cv2.INTER_AREA)
-    model = cv2.GaussianBlur(model, (0, 0), blur)
-    warp = np.eye(2, 3, dtype=np.float32)
-    try:
-        cc, warp = cv2.findTransformECC(model, patch, warp, cv2.MOTION_TRANSLATION, (3, 60, 1e-5), None, 3)
-    except cv2.error:
-        return None
-    return warp[:, 2] if cc > 0.9 else None
+    p = cv2.perspectiveTransform(np.float32([[[0, 0], best[1]]]), px_from_plane)[0]
+    return p[1] - p[0]
 
 
 def main():
@@ -76,6 +101,8 @@ def main():
         os.makedirs(crops, exist_ok=True)
     names = argv or sorted(n[:-5] for n in os.listdir(os.path.join(ROOT, "truth")) if "_" in n)
     rig = load("rig")
+    with open(os.path.join(HERE, "tags36h11.json")) as f:
+        table = json.load(f)
     for name in names:
         truth = load(name)
         path = os.path.join(ROOT, truth["file"])
@@ -87,25 +114,14 @@ def main():
         linear = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4).astype(np.float32)
         line = f"{name}:"
         for bar in ("pickup", "mount"):
-            px = project(truth, [p["xyz_mm"] for p in rig["points"] if p["bar"] == bar])
-            tags = [t for t in rig["tags"] if (t["id"] < 20) == (bar == "pickup")]
-            corners = project(truth, [c for t in tags for c in t["corners_mm"]]).reshape(-1, 4, 2)
-            edges = (corners[:, 1] - corners[:, 0]) / 12, (corners[:, 3] - corners[:, 0]) / 12
-            depth = (np.array(truth["camera_from_rig"]) @ [0, *((-25, 30) if bar == "pickup" else (17, -205)), 1])[2]
-            coc = truth["camera"]["fx"] * truth["aperture_mm"] * abs(1 / depth - 1 / truth["focus_distance_mm"])
-            ok = np.all((px > 30) & (px < [gray.shape[1] - 30, gray.shape[0] - 30]), axis=1)
-            if not ok.any():
-                line += f"  {bar} none in view"
-                continue
-            d = [find_saddle(linear, px[j], edges[0][min(j, 19)], edges[1][min(j, 19)], (1.1 ** 2 + (coc / 4) ** 2) ** 0.5)
-                 for j in range(21) if ok[j]]
-            good = np.array([x is not None for x in d])
+            corners = [(t["id"], project(truth, t["corners_mm"])) for t in rig["tags"] if (t["id"] < 20) == (bar == "pickup")]
+            seen = [(i, p) for i, p in corners if p.min() > 30 and np.all(p.max(0) < [gray.shape[1] - 30, gray.shape[0] - 30])]
+            d = [tag_shift_px(linear, truth, p, table[str(i)]) for i, p in seen]
             d = np.array([x for x in d if x is not None]).reshape(-1, 2)
-            if not len(d):
-                line += f"  {bar} 0/{ok.sum()}"
-                continue
-            line += (f"  {bar} {good.sum()}/{ok.sum()} mean ({d[:, 0].mean():+.3f}, {d[:, 1].mean():+.3f}) "
-                     f"rms {np.sqrt((d ** 2).sum(1).mean()):.3f} max {np.abs(d).max():.2f};")
+            line += f"  {bar} {len(d)}/{len(seen)}"
+            if len(d):
+                line += (f" mean ({d[:, 0].mean():+.3f}, {d[:, 1].mean():+.3f}) "
+                         f"rms {np.sqrt((d ** 2).sum(1).mean()):.3f} max {np.linalg.norm(d, axis=1).max():.2f};")
         parameters = cv2.aruco.DetectorParameters_create()
         parameters.adaptiveThreshWinSizeMax, parameters.adaptiveThreshWinSizeStep = 103, 20
         parameters.perspectiveRemoveIgnoredMarginPerCell, parameters.errorCorrectionRate = 0.3, 1.0

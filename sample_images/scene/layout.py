@@ -3,7 +3,7 @@
 
     python3 layout.py        writes ../instrument.json and ../truth/*.json
 
-Frames as in DESIGN.md 3: +x toward treble, +y up as played (down in the photo), +z away from the camera, mm.
+Frames as in alignment/README.md: +x toward treble, +y up as played (down in the photo), +z away from the camera, mm.
 yaw = atan2(dx, dz), pitch = atan2(dy, dz) of the tine's (or tone bar's) direction. Everything is seeded.
 """
 import json
@@ -230,8 +230,8 @@ def camera_json(scale=1.0):
 RIG_VIEWS = [
     (-3, 31, 353, (-7, -67, -96), 2), (-22, 56, 348, (18, 37, -124), -4), (10, 56, 429, (-104, 39, -125), 6),
     (2, 40, 357, (51, -60, -41), 90), (-3, 35, 376, (0, -48, -32), -88), (7, 31, 341, (-4, -22, -99), 178),
-    (34, 54, 364, (95, 35, -87), 42), (-33, 20, 377, (-108, -3, -54), -38), (-12, 57, 342, (-28, 57, -63), -12),
-    (17, 49, 397, (23, 0, -50), 93), (12, 45, 353, (5, 21, -70), 14), (37, 33, 381, (92, 49, -48), -28),
+    (22, 31, 374, (90, 49, -93), 42), (-33, 20, 377, (-108, -3, -54), -38), (-11, 26, 374, (-31, -1, -31), -12),
+    (-25, 26, 478, (36, -61, -42), 93), (19, 41, 419, (-91, 56, -78), 14), (37, 33, 381, (92, 49, -48), -28),
 ]
 ELEVATION = {"r1": 15.6, "r2": 16.4, "r3": 17.0, "r4": 20.5, "r5": 27.5}
 

@@ -1,5 +1,5 @@
 #!/usr/bin/python3
-"""Renders and develops every photo that is not there yet, one after the other, at the lowest priority.
+"""Renders and develops every photo that is not there yet, one after the other; rendering has the lowest priority.
 
     python3 render_all.py [PHOTO ...]
 """
@@ -15,7 +15,7 @@ HERE = os.path.dirname(os.path.abspath(__file__))
 RIG = [f"rig_{i:02d}" for i in range(1, 13)]
 QUEUE = (["r2_left", "r2_right"] + RIG[:6] + ["r1_left", "r1_right", "r5_left", "r5_right", "r3_left", "r3_right",
                                               "r4_left", "r4_right"] + RIG[6:])
-SAMPLES = {"harp": 3, "rig": 2}
+SAMPLES = {"harp": 3, "rig": 3}
 
 
 def finish(job):
@@ -41,7 +41,7 @@ def main():
                                "--spp", str(SAMPLES[truth["kind"]])], check=True, stdout=subprocess.DEVNULL)
         if job:
             finish(job)
-        process = subprocess.Popen(nice + ["/usr/bin/python3", os.path.join(HERE, "develop.py"), name, folder])
+        process = subprocess.Popen(["/usr/bin/python3", os.path.join(HERE, "develop.py"), name, folder])
         job = (name, folder, start, time.time(), process)
     if job:
         finish(job)
