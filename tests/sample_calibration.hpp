@@ -4,9 +4,9 @@
 // the rig, as the README's reader does it.
 #include <gtest/gtest.h>
 
-#include <cstdio>
 #include <filesystem>
 #include <string>
+#include <vector>
 
 #include "tests/run_command.hpp"
 #include "tests/sample_truth.hpp"
@@ -14,14 +14,21 @@
 
 namespace tinesight::testing {
 
+inline std::vector<std::string> RigPhotoNames() {
+  std::vector<std::string> names;
+  for (const char* const number :
+       {"01", "02", "03", "04", "05", "06", "07", "08", "09", "10", "11", "12"}) {
+    names.push_back(std::string("rig_").append(number));
+  }
+  return names;
+}
+
 /// Writes camera.json and rig.json into `folder` and gives what `calibrate` printed. The caliper
 /// readings are those of a perfect caliper on the sample print. Use with ASSERT_NO_FATAL_FAILURE.
 inline void CalibrateOnSamples(const TempFolder& folder, std::string& report) {
   std::string photos;
-  for (int i = 1; i <= 12; ++i) {
-    char name[16];
-    std::snprintf(name, sizeof name, "rig_%02d.jpg", i);
-    const std::filesystem::path file = kSamples / "rig" / name;
+  for (const std::string& name : RigPhotoNames()) {
+    const std::filesystem::path file = kSamples / "rig" / (name + ".jpg");
     if (std::filesystem::exists(file)) {
       photos.append("'").append(file.string()).append("' ");
     } else {
