@@ -259,8 +259,8 @@ class HarpProblem {
   }
 
   void AddPlacements() {
-    for (std::size_t k = 0; k < placement_blocks_.size(); ++k) {
-      double* block = placement_blocks_[k].data();
+    for (auto& placement : placement_blocks_) {
+      double* block = placement.data();
       problem_.AddParameterBlock(block, kPlacementSize);
       for (int i = 0; i < 6; ++i) {
         problem_.AddResidualBlock(

@@ -168,6 +168,7 @@ std::vector<NoteMeasurement> JudgeNotes(const std::vector<PhotoObservations>& ph
         deviation == pickup_deviation_mm.end() ? std::nullopt : std::optional(deviation->second));
   }
   std::vector<NoteMeasurement> result;
+  result.reserve(notes.size());
   for (auto& [midi, note] : notes) result.push_back(std::move(note));
   return result;
 }

@@ -105,6 +105,7 @@ RodProfile NeighborPattern(const std::vector<RodProfile>& profiles, std::size_t 
 void LearnFromNeighbors(std::vector<std::optional<TineScan>>& scans) {
   for (int round = 0; round < 2; ++round) {
     std::vector<RodProfile> profiles;
+    profiles.reserve(scans.size());
     for (const auto& scan : scans) profiles.push_back(scan ? scan->Profile() : RodProfile{});
     for (std::size_t i = 0; i < scans.size(); ++i) {
       if (!scans[i]) continue;

@@ -114,6 +114,7 @@ double FindCollarRadius(const PhotoView& view, double tip_radius_mm,
   double sum_energy = 0.0;
   int tried = 0;
   std::vector<RingProfiles> profiles;
+  profiles.reserve(candidates.size());
   for (const Candidate& c : candidates) {
     profiles.emplace_back(view, c.axis_mm, 0.0, 2.8 * tip_radius_mm);
   }

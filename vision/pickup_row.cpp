@@ -188,6 +188,7 @@ std::vector<RowPickup> CollectPickups(const PhotoView& view, const PlanePicture&
 /// single weak place inside the stretch belongs to it.
 std::vector<RowPickup> KeepContiguous(std::vector<RowPickup> all, double min_relative_score) {
   std::vector<double> scores;
+  scores.reserve(all.size());
   for (const RowPickup& p : all) scores.push_back(p.score);
   std::sort(scores.rbegin(), scores.rend());
   const std::size_t strong = std::max<std::size_t>(3, scores.size() / 3);

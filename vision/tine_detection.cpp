@@ -11,7 +11,6 @@
 namespace tinesight {
 namespace {
 
-constexpr double kEdgeSigmaMm = 0.09;
 constexpr double kLongestStretchMm = 3.0;
 constexpr int kStretchesPerTine = 25;
 constexpr double kPatternWeight = 12.0;
