@@ -57,14 +57,14 @@ enum RowId {
 
 const std::array<Row, kRowCount> kRows = {{
     {"notes with a figure, %", "%.1f", true, {95.0, 99.0}, {{}, {}}},
-    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05}, {{}, {}}},
-    {"lateral, largest mm", "%.3f", false, {0.30, 0.15}, {{}, {}}},
-    {"height, RMS mm", "%.3f", false, {0.12, 0.05}, {{}, {}}},
+    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05}, {0.36, 0.25}},
+    {"lateral, largest mm", "%.3f", false, {0.30, 0.15}, {1.4, 1.2}},
+    {"height, RMS mm", "%.3f", false, {0.12, 0.05}, {0.32, 0.26}},
     {"gap, RMS mm", "%.3f", false, {kNone, 0.25}, {{}, {}}},
     {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone}, {{}, {}}},
-    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05}, {{}, {}}},
+    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05}, {0.25, 0.28}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0}, {{}, {}}},
-    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0}, {{}, {}}},
+    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0}, {100.0, 100.0}},
     {"lateral verdicts contradicted", "%.0f", false, {0.0, 0.0}, {{}, {}}},
     {"height, gap verdicts contradicted", "%.0f", false, {0.0, 0.0}, {{}, {}}},
 }};
