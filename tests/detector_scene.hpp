@@ -1,0 +1,55 @@
+#pragma once
+
+#include <Eigen/Geometry>
+#include <functional>
+#include <opencv2/imgproc.hpp>
+#include <random>
+
+#include "vision/photo_view.hpp"
+
+namespace tinesight::testing {
+
+/// A small camera behind and above the mounts, as a photo of a register has it: 9 px/mm at the
+/// pickups, 16° above the tines.
+inline PhotoView DetectorView(double left_mm) {
+  PhotoView view;
+  view.camera.width_px = 900;
+  view.camera.height_px = 700;
+  view.camera.fx_px = view.camera.fy_px = 3700.0;
+  view.camera.cx_px = 449.5;
+  view.camera.cy_px = 349.5;
+  const Eigen::Vector3d eye(-left_mm, -115.0, -400.0);
+  const Eigen::Vector3d z = (Eigen::Vector3d(0.0, 3.0, -18.0) - eye).normalized();
+  const Eigen::Vector3d x = Eigen::Vector3d::UnitY().cross(z).normalized();
+  Eigen::Matrix3d rotation;
+  rotation << x.transpose(), z.cross(x).transpose(), z.transpose();
+  view.camera_from_world.linear() = rotation;
+  view.camera_from_world.translation() = -rotation * eye;
+  return view;
+}
+
+/// Renders by asking `gray_of_ray` (0 to 255) for each of 3 x 3 rays a pixel, then blur and noise.
+inline void Render(PhotoView& view, double blur_px, double noise,
+                   const std::function<double(const Eigen::Vector3d&)>& gray_of_ray) {
+  const Eigen::Matrix3d world_from_camera = view.camera_from_world.linear().transpose();
+  cv::Mat picture(view.camera.height_px, view.camera.width_px, CV_32F);
+  for (int r = 0; r < picture.rows; ++r) {
+    for (int c = 0; c < picture.cols; ++c) {
+      double sum = 0.0;
+      for (int i = 0; i < 9; ++i) {
+        const Eigen::Vector2d ray =
+            view.camera.Undistort({c + (i % 3 - 1) / 3.0, r + (i / 3 - 1) / 3.0});
+        sum += gray_of_ray(world_from_camera * Eigen::Vector3d(ray.x(), ray.y(), 1.0));
+      }
+      picture.at<float>(r, c) = static_cast<float>(sum / 9.0);
+    }
+  }
+  cv::GaussianBlur(picture, picture, {}, blur_px);
+  std::mt19937 random(7);
+  std::normal_distribution<float> normal(0.0F, static_cast<float>(noise));
+  for (float& v : cv::Mat_<float>(picture)) v += normal(random);
+  picture.convertTo(view.gray, CV_8U);
+  cv::cvtColor(view.gray, view.bgr, cv::COLOR_GRAY2BGR);
+}
+
+}  // namespace tinesight::testing

@@ -1,0 +1,96 @@
+#include "vision/tine_detection.hpp"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "tests/detector_scene.hpp"
+
+namespace tinesight {
+namespace {
+
+struct Rod {
+  Eigen::Vector3d at_pickup_mm;  // where the axis passes the pickup's face, z = 0
+  Eigen::Vector3d direction;     // z = 1
+};
+
+/// A rod of 1.9 mm whose strongest edges are a narrow highlight's beside its middle; its outlines
+/// stand out from the ground, whose brightness changes along and across it, by a quarter of that.
+PhotoView RodView(const Rod& rod, double highlight) {
+  PhotoView view = testing::DetectorView(40.0);
+  const Eigen::Vector3d eye = view.CameraCenterMm();
+  const Eigen::Vector3d axis = rod.direction.normalized();
+  testing::Render(view, 1.0, 3.0, [&](const Eigen::Vector3d& ray) {
+    // Distance of the ray from the axis, signed to the right, in radii.
+    const Eigen::Vector3d normal = ray.cross(axis).normalized();
+    const double t = (rod.at_pickup_mm - eye).dot(normal) / 0.95;
+    if (std::abs(t) < 1.0) {
+      const double glare = std::exp(-0.5 * std::pow((t - highlight) / 0.15, 2.0));
+      return 75.0 + 20.0 * (1.0 - t * t) + 110.0 * glare;
+    }
+    const Eigen::Vector3d p = eye + ray * ((9.0 - eye.y()) / ray.y());
+    return 70.0 + 25.0 * std::sin(0.45 * p.z()) + 12.0 * std::sin(0.9 * p.x() + 1.0);
+  });
+  return view;
+}
+
+TinePrediction Prediction() {
+  TinePrediction p;
+  p.pickup_mm = {0.0, 0.0, 0.0};
+  p.height_mm = 1.0;
+  p.gap_mm = 1.4;
+  p.length_mm = 60.0;
+  return p;
+}
+
+/// Distance of an observed axis point from the true axis' image, px.
+double OffAxisPx(const PhotoView& view, const Rod& rod, const AxisPoint& point) {
+  const Eigen::Vector2d here = view.Project(rod.at_pickup_mm - point.along_mm * rod.direction);
+  const Eigen::Vector2d next =
+      view.Project(rod.at_pickup_mm - (point.along_mm - 1.0) * rod.direction);
+  const Eigen::Vector2d d = (next - here).normalized();
+  const Eigen::Vector2d off = point.position_px - here;
+  return d.x() * off.y() - d.y() * off.x();
+}
+
+// Glare must not move the axis: the highlight goes from one side of the rod to the other.
+TEST(TineScan, FollowsTheRodAndNotItsHighlight) {
+  const Rod rod{{0.6, 1.2, 0.0}, {0.008, -0.004, 1.0}};
+  for (const double highlight : {-0.5, 0.0, 0.5}) {
+    const PhotoView view = RodView(rod, highlight);
+    const TineScan scan(view, Prediction());
+    ASSERT_TRUE(scan.Usable());
+    const auto found = scan.Finish();
+    ASSERT_TRUE(found.has_value()) << highlight;
+    ASSERT_EQ(found->axis.size(), 2U);
+    for (const AxisPoint& point : found->axis) {
+      // 0.5 px is 0.055 mm; a fit to the highlight would be off by 0.475 mm, 4 px.
+      EXPECT_LT(std::abs(OffAxisPx(view, rod, point)), 0.5) << highlight;
+    }
+    EXPECT_NEAR(found->width_ratio, 1.0, 0.05);
+  }
+}
+
+TEST(TineScan, LooksOnlyWhereEnoughOfTheTineIs) {
+  const PhotoView view = RodView({{0.0, 1.0, 0.0}, {0.0, 0.0, 1.0}}, 0.0);
+  TinePrediction p = Prediction();
+  p.length_mm = 1.0;
+  EXPECT_FALSE(TineScan(view, p).Usable());
+}
+
+TEST(TineScan, ANeighborsPatternKeepsARightLine) {
+  const Rod rod{{0.3, 1.0, 0.0}, {0.004, 0.0, 1.0}};
+  const PhotoView view = RodView(rod, 0.4);
+  TineScan scan(view, Prediction());
+  ASSERT_TRUE(scan.Usable());
+  scan.LookAgain(scan.Profile());
+  const auto found = scan.Finish();
+  ASSERT_TRUE(found.has_value());
+  EXPECT_GT(found->likeness, 0.9);
+  for (const AxisPoint& point : found->axis) {
+    EXPECT_LT(std::abs(OffAxisPx(view, rod, point)), 0.5);
+  }
+}
+
+}  // namespace
+}  // namespace tinesight
