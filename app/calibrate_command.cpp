@@ -190,12 +190,13 @@ Result<Survey> CalibrateFrom(std::vector<LoadedPhoto>& photos, const Rig& rig, i
   SurveyOptions options = OptionsFor(photos, threads);
   const auto observations = [&photos] {
     std::vector<SurveyPhoto> result;
+    result.reserve(photos.size());
     for (const LoadedPhoto& photo : photos) result.push_back({photo.name, photo.observations});
     return result;
   };
   if (!rig.points.empty()) {
     options.refuse_poor_sets = false;
-    const Result<Survey> rough = SurveyRig(observations(), rig, options);
+    Result<Survey> rough = SurveyRig(observations(), rig, options);
     if (!rough) return rough;
     ForEach(photos.size(), threads, [&](std::size_t i) {
       const SurveyPhotoReport& report = rough->photos[i];

@@ -33,7 +33,7 @@ class TempFolder {
 
   /// Writes a file in the folder and returns its path.
   std::filesystem::path Write(const std::string& name, std::string_view bytes) const {
-    const std::filesystem::path file = path_ / name;
+    std::filesystem::path file = path_ / name;
     std::ofstream(file, std::ios::binary) << bytes;
     return file;
   }
