@@ -36,7 +36,7 @@ std::vector<int> Wanted(const CovarianceOptions& options, Eigen::Index columns) 
 Result<void> Check(Eigen::Index rows, const Eigen::VectorXd& lengths,
                    const Eigen::VectorXd& residuals, const CovarianceOptions& options) {
   const Eigen::Index columns = lengths.size();
-  if (const Result<void> valid = options.Validate(columns); !valid) return valid;
+  if (Result<void> valid = options.Validate(columns); !valid) return valid;
   if (rows != residuals.size()) {
     return Fail("covariance: " + std::to_string(rows) + " rows of the Jacobian, but " +
                 std::to_string(residuals.size()) + " residuals");

@@ -54,8 +54,7 @@ struct View {
 
  private:
   template <typename T>
-  static Vector3<T> Move(const Eigen::Isometry3d& transform, const Vector3<T>& x,
-                         const T* change) {
+  static Vector3<T> Move(const Eigen::Isometry3d& transform, const Vector3<T>& x, const T* change) {
     const Vector3<T> rotated = transform.linear().cast<T>() * x;
     Vector3<T> turned;
     ceres::AngleAxisRotatePoint(change, rotated.data(), turned.data());
@@ -113,10 +112,8 @@ struct TineAxisError {
   template <typename T>
   bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
     const T along(observed.along_mm);
-    const Vector2<T> here =
-        view.Project<T>(AxisPointAt<T>(note, along), photo, placement);
-    const Vector2<T> next =
-        view.Project<T>(AxisPointAt<T>(note, along - T(1.0)), photo, placement);
+    const Vector2<T> here = view.Project<T>(AxisPointAt<T>(note, along), photo, placement);
+    const Vector2<T> next = view.Project<T>(AxisPointAt<T>(note, along - T(1.0)), photo, placement);
     residual[0] = AcrossLine(here, next, observed.position_px) / T(observed.sigma_px);
     return true;
   }
@@ -136,8 +133,7 @@ struct ToneBarError {
   bool operator()(const T* photo, const T* placement, const T* bar, T* residual) const {
     const auto at = [&](double along_mm) {
       const T from_middle(-along_mm - middle_z_mm);
-      return Vector3<T>(bar[0] + from_middle * bar[2], bar[1] + from_middle * bar[3],
-                        T(-along_mm));
+      return Vector3<T>(bar[0] + from_middle * bar[2], bar[1] + from_middle * bar[3], T(-along_mm));
     };
     const Vector2<T> here = view.Project<T>(at(observed.along_mm), photo, placement);
     const Vector2<T> next = view.Project<T>(at(observed.along_mm - 1.0), photo, placement);
@@ -251,8 +247,8 @@ class HarpProblem {
         note.profile = profile;
         note.photos.insert(i);
         note.has_tone_bar = note.has_tone_bar || seen.tone_bar.size() >= 2;
-        note.state = {NominalX(seen.midi), 0.0, 0.0, 0.0, profile->height_mm, profile->gap_mm,
-                      0.0, 0.0};
+        note.state = {NominalX(seen.midi), 0.0, 0.0, 0.0, profile->height_mm,
+                      profile->gap_mm,     0.0, 0.0};
         note.tone_bar = {NominalX(seen.midi), profile->height_mm + 8.0, 0.0, 0.0};
       }
     }
@@ -263,8 +259,8 @@ class HarpProblem {
   }
 
   void AddPlacements() {
-    for (std::size_t k = 0; k < placement_blocks_.size(); ++k) {
-      double* block = placement_blocks_[k].data();
+    for (auto& placement : placement_blocks_) {
+      double* block = placement.data();
       problem_.AddParameterBlock(block, kPlacementSize);
       for (int i = 0; i < 6; ++i) {
         problem_.AddResidualBlock(
@@ -289,13 +285,11 @@ class HarpProblem {
     const auto placement = static_cast<std::size_t>(photo.placement);
     double* photo_block = photo_blocks_[i].data();
     double* placement_block = placement_blocks_[placement].data();
-    views_.push_back(std::make_unique<View>(View{photo.pose.camera_from_rig,
-                                                 placements_[placement], photo.camera,
-                                                 photo.pose.focal_scale,
+    views_.push_back(std::make_unique<View>(View{photo.pose.camera_from_rig, placements_[placement],
+                                                 photo.camera, photo.pose.focal_scale,
                                                  photo.pose.principal_point_shift_px}));
     const View& view = *views_.back();
-    problem_.AddResidualBlock(PhotoPriorError::Create(photo.pose.covariance), nullptr,
-                              photo_block);
+    problem_.AddResidualBlock(PhotoPriorError::Create(photo.pose.covariance), nullptr, photo_block);
     for (int depth = kPoseSize; depth < kPhotoSize; ++depth) {
       problem_.AddResidualBlock(
           PriorError<kPhotoSize>::Create(depth, 0.0, options_.ring_depth_per_photo_sigma_mm),
@@ -326,8 +320,8 @@ class HarpProblem {
     for (auto& [midi, note] : notes_) {
       double* state = note.state.data();
       const auto add = [&](int index, double mean, double sigma, bool robust) {
-        problem_.AddResidualBlock(Prior::Create(index, mean, sigma),
-                                  robust ? Robust() : nullptr, state);
+        problem_.AddResidualBlock(Prior::Create(index, mean, sigma), robust ? Robust() : nullptr,
+                                  state);
       };
       // Robust where instruments have outliers: a pickup out of line, a crooked tine.
       add(SolvedNote::kX, NominalX(midi), u.pickup_position_mm, true);
@@ -381,8 +375,8 @@ class HarpProblem {
           solution.rig_from_harp[static_cast<std::size_t>(photos_[i].placement)]);
       const Eigen::Vector2d shift =
           photos_[i].pose.principal_point_shift_px + Eigen::Vector2d(block[7], block[8]);
-      solution.cameras.push_back(photos_[i].camera.Adjusted(
-          photos_[i].pose.focal_scale + block[6], shift.x(), shift.y()));
+      solution.cameras.push_back(
+          photos_[i].camera.Adjusted(photos_[i].pose.focal_scale + block[6], shift.x(), shift.y()));
     }
   }
 
@@ -404,8 +398,8 @@ class HarpProblem {
       SolvedNote solved;
       solved.midi = midi;
       solved.photos = static_cast<int>(note.photos.size());
-      solved.state = Eigen::Map<const Eigen::Matrix<double, SolvedNote::kCount, 1>>(
-          note.state.data());
+      solved.state =
+          Eigen::Map<const Eigen::Matrix<double, SolvedNote::kCount, 1>>(note.state.data());
       Eigen::Matrix<double, SolvedNote::kCount, SolvedNote::kCount, Eigen::RowMajor> block;
       covariance.GetCovarianceBlock(note.state.data(), note.state.data(), block.data());
       solved.covariance = factor * block;

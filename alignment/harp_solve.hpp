@@ -16,7 +16,7 @@ namespace tinesight {
 /// One photo as the solve needs it: where the camera stood in the rig frame, how sure that is,
 /// and what was seen of each note.
 struct PhotoObservations {
-  Camera camera;   ///< as calibrated
+  Camera camera;  ///< as calibrated
   RigPose pose;
   /// Photos taken with the rig clamped in the same place share a placement, counted from 0.
   int placement = 0;
@@ -27,14 +27,14 @@ struct PhotoObservations {
 struct HarpSolveOptions {
   double placement_position_sigma_mm = 25.0;  ///< prior of where the rig is clamped
   double placement_rotation_sigma_rad = 0.09;
-  double ring_depth_mm = 2.0;        ///< prior of flange and collar behind the pole tip's face
+  double ring_depth_mm = 2.0;  ///< prior of flange and collar behind the pole tip's face
   double ring_depth_sigma_mm = 1.0;
   /// Prior of what is taken for the rim of the pole's face: light may make a part of the pole's
   /// side belong to it, on all pickups of a photo alike.
   double pole_depth_sigma_mm = 0.3;
   /// How far a ring's apparent depth differs from photo to photo.
   double ring_depth_per_photo_sigma_mm = 0.4;
-  double huber = 2.0;                ///< standard deviations beyond which residuals count less
+  double huber = 2.0;  ///< standard deviations beyond which residuals count less
   [[nodiscard]] Result<void> Validate() const;
 };
 
@@ -46,8 +46,7 @@ struct SolvedNote {
   int photos = 0;
   /// pickup x, y, z mm; lateral, height, gap mm; yaw, pitch rad
   Eigen::Matrix<double, kCount, 1> state = Eigen::Matrix<double, kCount, 1>::Zero();
-  Eigen::Matrix<double, kCount, kCount> covariance =
-      Eigen::Matrix<double, kCount, kCount>::Zero();
+  Eigen::Matrix<double, kCount, kCount> covariance = Eigen::Matrix<double, kCount, kCount>::Zero();
   /// Tone bar: x, y mm at its middle; yaw, pitch rad. Valid where has_tone_bar.
   bool has_tone_bar = false;
   Eigen::Vector4d tone_bar = Eigen::Vector4d::Zero();
@@ -55,7 +54,7 @@ struct SolvedNote {
 };
 
 struct HarpSolution {
-  std::vector<SolvedNote> notes;  ///< ascending MIDI numbers
+  std::vector<SolvedNote> notes;                    ///< ascending MIDI numbers
   std::vector<Eigen::Isometry3d> rig_from_harp;     ///< per placement
   std::vector<Eigen::Isometry3d> camera_from_harp;  ///< per photo
   std::vector<Camera> cameras;                      ///< per photo, focal length adjusted

@@ -81,16 +81,14 @@ void FillFigures(const SolvedNote& solved, const NoteProfile& profile, const Har
       Expand(geometry.on_axis_mm.y() - geometry.pickup_mm.y(), c(I::kHeight, I::kHeight));
   note.gap_mm = Expand(gap_mm, c(I::kGap, I::kGap));
   const double u2_yaw = squared(frame.u_rotation_rad.y());
-  note.yaw_deg =
-      Expand(std::atan(geometry.direction.x()), c(I::kYaw, I::kYaw) + u2_yaw, kDegrees);
+  note.yaw_deg = Expand(std::atan(geometry.direction.x()), c(I::kYaw, I::kYaw) + u2_yaw, kDegrees);
   note.pitch_deg = Expand(std::atan(geometry.direction.y()),
                           c(I::kPitch, I::kPitch) + squared(frame.u_rotation_rad.x()), kDegrees);
   if (solved.has_tone_bar) {
-    const Eigen::Vector3d bar =
-        frame.harp_from_input.linear() *
-        Eigen::Vector3d(solved.tone_bar(2), solved.tone_bar(3), 1.0);
-    note.tone_bar_yaw_deg = Expand(std::atan(bar.x() / bar.z()),
-                                   solved.tone_bar_covariance(2, 2) + u2_yaw, kDegrees);
+    const Eigen::Vector3d bar = frame.harp_from_input.linear() *
+                                Eigen::Vector3d(solved.tone_bar(2), solved.tone_bar(3), 1.0);
+    note.tone_bar_yaw_deg =
+        Expand(std::atan(bar.x() / bar.z()), solved.tone_bar_covariance(2, 2) + u2_yaw, kDegrees);
   }
   note.tine_diameter_mm = profile.tine_diameter_mm;
   note.pole_tip_diameter_mm = profile.pole_tip_diameter_mm;
@@ -99,34 +97,43 @@ void FillFigures(const SolvedNote& solved, const NoteProfile& profile, const Har
   note.root_harp_mm = note.tip_harp_mm - profile.tine_length_mm * geometry.direction;
 }
 
-void FillVerdicts(const NoteProfile& profile, DamperState damper, NoteMeasurement& note) {
-  note.lateral_verdict = Judge(note.lateral_mm->value, note.lateral_mm->expanded_u,
-                               profile.tolerance_lateral_mm);
-  note.height_verdict = Judge(note.height_mm->value - profile.height_mm,
-                              note.height_mm->expanded_u, profile.tolerance_height_mm);
-  note.gap_verdict = Judge(note.gap_mm->value - profile.gap_mm, note.gap_mm->expanded_u,
-                           profile.tolerance_gap_mm);
-  const bool damped = damper == DamperState::kResting;
-  if (damped) note.height_verdict = Verdict::kUncertain;
-  std::string unsure;
-  const auto add = [&](Verdict verdict, const char* name) {
-    if (verdict != Verdict::kUncertain) return;
-    if (!unsure.empty()) unsure += ", ";
-    unsure += name;
+/// Why a verdict is uncertain and what to do, in one line; empty where none is.
+std::string ReasonOfDoubt(const NoteMeasurement& note, bool damped) {
+  std::string doubtful;
+  if (note.lateral_verdict == Verdict::kUncertain) doubtful = "lateral";
+  if (!damped && note.height_verdict == Verdict::kUncertain) {
+    doubtful += doubtful.empty() ? "height" : " and height";
+  }
+  std::string reason;
+  const auto say = [&](const std::string& part) {
+    if (!reason.empty()) reason += "; ";
+    reason += part;
   };
-  add(note.lateral_verdict, "lateral");
-  if (!damped) add(note.height_verdict, "height");
-  add(note.gap_verdict, "gap");
-  if (!unsure.empty()) {
-    note.reason = unsure + " too near the tolerance for its uncertainty; " +
-                  (note.photos < 2 ? "add a photo from the other side"
-                                   : "take photos closer and steadier, with softer light");
+  if (!doubtful.empty()) {
+    say(doubtful + " too near the tolerance for the uncertainty: " +
+        (note.photos < 2 ? "add a photo from the other side"
+                         : "take photos closer and steadier, with softer light"));
   }
   if (damped) {
-    if (!note.reason.empty()) note.reason += "; ";
-    note.reason += "a damper rests on the tine: height needs a photo with the key held or the "
-                   "harp raised";
+    say("a damper rests on the tine: height needs a photo with the key held or the harp raised");
   }
+  if (note.gap_verdict == Verdict::kUncertain) {
+    say("the gap rests on the profile, the tine's end is not seen well enough: check it with a "
+        "gauge");
+  }
+  return reason;
+}
+
+void FillVerdicts(const NoteProfile& profile, DamperState damper, NoteMeasurement& note) {
+  note.lateral_verdict =
+      Judge(note.lateral_mm->value, note.lateral_mm->expanded_u, profile.tolerance_lateral_mm);
+  note.height_verdict = Judge(note.height_mm->value - profile.height_mm, note.height_mm->expanded_u,
+                              profile.tolerance_height_mm);
+  note.gap_verdict =
+      Judge(note.gap_mm->value - profile.gap_mm, note.gap_mm->expanded_u, profile.tolerance_gap_mm);
+  const bool damped = damper == DamperState::kResting;
+  if (damped) note.height_verdict = Verdict::kUncertain;
+  note.reason = ReasonOfDoubt(note, damped);
 }
 
 }  // namespace
@@ -156,11 +163,12 @@ std::vector<NoteMeasurement> JudgeNotes(const std::vector<PhotoObservations>& ph
     FillFigures(solved, *note_profile, frame, note);
     FillVerdicts(*note_profile, damper, note);
     const auto deviation = pickup_deviation_mm.find(solved.midi);
-    FillAdvice(note, *note_profile, profile,
-               deviation == pickup_deviation_mm.end() ? std::nullopt
-                                                      : std::optional(deviation->second));
+    FillAdvice(
+        note, *note_profile, profile,
+        deviation == pickup_deviation_mm.end() ? std::nullopt : std::optional(deviation->second));
   }
   std::vector<NoteMeasurement> result;
+  result.reserve(notes.size());
   for (auto& [midi, note] : notes) result.push_back(std::move(note));
   return result;
 }

@@ -115,10 +115,12 @@ Result<VisitMeasurement> MeasureVisit(const MeasureRequest& request, const Progr
   if (progress) progress(0.9, "solving all photos together");
   const int placements = AssignPlacements(staged);
   std::vector<Eigen::Isometry3d> rig_from_harp;
+  rig_from_harp.reserve(static_cast<std::size_t>(placements));
   for (int k = 0; k < placements; ++k) {
     rig_from_harp.push_back(StartOfPlacement(staged, k, request.profile));
   }
   std::vector<PhotoObservations> observations;
+  observations.reserve(staged.size());
   for (const StagedPhoto& photo : staged) observations.push_back(photo.observations);
   const auto solution = SolveHarp(observations, request.profile, rig_from_harp);
   if (!solution) return tl::unexpected<Error>(solution.error());

@@ -59,8 +59,7 @@ std::vector<Card> FindCards(const RigObservations& seen, const PhotoView& view, 
     if (tag.id < kRegisterCardBaseId || rig.FindTag(tag.id) != nullptr) continue;
     Eigen::Vector2d middle = Eigen::Vector2d::Zero();
     for (const Eigen::Vector2d& corner : tag.corners_px) middle += 0.25 * corner;
-    cards.push_back({tag.id - kRegisterCardBaseId,
-                     OnPlane(view, middle, PickupBarZMm(rig)).x()});
+    cards.push_back({tag.id - kRegisterCardBaseId, OnPlane(view, middle, PickupBarZMm(rig)).x()});
   }
   return cards;
 }
@@ -91,8 +90,9 @@ Result<int> NameFirstPickup(const std::vector<DetectedPickup>& pickups,
   }
   if (by_card) return *by_card;
   if (request.first_midi) return *request.first_midi;
-  return Fail("no register card is in view and --first-note was not given; say which note the "
-              "first one in view is");
+  return Fail(
+      "no register card is in view and --first-note was not given; say which note the "
+      "first one in view is");
 }
 
 PickupRowOptions RowOptions(const InstrumentProfile& profile, const Rig& rig, int midi_hint) {
@@ -123,8 +123,8 @@ std::vector<NoteGeometry> NameNotes(DetectedPickups& pickups, int first_midi,
     const NoteProfile* note = profile.Find(first_midi + pickup.index);
     if (note == nullptr) continue;
     inside.push_back(pickup);
-    notes.push_back({note->midi, note->tine_length_mm, note->tine_diameter_mm, note->gap_mm,
-                     note->height_mm});
+    notes.push_back(
+        {note->midi, note->tine_length_mm, note->tine_diameter_mm, note->gap_mm, note->height_mm});
   }
   if (inside.size() < pickups.pickups.size()) {
     report.warnings.push_back(
@@ -166,11 +166,11 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   DetectedPickups pickups = DetectPickups(view, *row, row_options);
   const auto first_midi = NameFirstPickup(pickups.pickups, cards, request);
   if (!first_midi) return tl::unexpected<Error>(first_midi.error());
-  const std::vector<NoteGeometry> notes =
-      NameNotes(pickups, *first_midi, request.profile, report);
+  const std::vector<NoteGeometry> notes = NameNotes(pickups, *first_midi, request.profile, report);
   if (notes.empty()) {
-    return Fail("none of its notes lies in the instrument's compass; check the register card "
-                "and --instrument");
+    return Fail(
+        "none of its notes lies in the instrument's compass; check the register card "
+        "and --instrument");
   }
 
   NoteDetectionOptions options;

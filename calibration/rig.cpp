@@ -79,8 +79,7 @@ Result<void> Validate(const Rig& rig, const std::string& where) {
       return Fail(name + ": the tag family has the ids 0 to 586; correct the id");
     }
     if (!ids.insert(tag.id).second) return Fail(name + " is listed twice; remove one of them");
-    const auto square = CheckSquare(tag, name);
-    if (!square) return square;
+    if (auto square = CheckSquare(tag, name); !square) return square;
   }
   for (std::size_t i = 0; i < rig.tags.size(); ++i) {
     for (std::size_t j = 0; j < i; ++j) {

@@ -106,12 +106,12 @@ std::vector<std::string> WrapText(std::string_view text, std::size_t width) {
       line += ' ';
       ++columns;
     }
-    for (std::size_t i = 0; i < word.size(); ++i) {
-      if (!IsContinuation(word[i])) {
+    for (const char c : word) {
+      if (!IsContinuation(c)) {
         if (columns == width) flush();
         ++columns;
       }
-      line += word[i];
+      line += c;
     }
   }
   flush();

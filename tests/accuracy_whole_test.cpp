@@ -54,23 +54,30 @@ enum RowId {
   kWithinLeast,
   kWithinMost,
   kContradicted,
+  kDecided,
   kOthersContradicted,
   kRowCount
 };
 
+// Why rows are missed, November 2026: where a tine lies over its own tone bar, steel on steel, one
+// of its outlines is faint, and the fit of the rod settles on a highlight or a neighboring edge.
+// Such a note gets a wide U or no figure rather than a wrong one (hence "no more than"), and most
+// of the errors are theirs: the test prints them, worst first. The gap is not measured at all.
 const std::array<Row, kRowCount> kRows = {{
-    // @COVERAGE
     {"notes with a figure, %", "%.1f", true, {95.0, 99.0, 99.0}, {{}, {}, {}}},
-    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05, 0.05}, {{}, {}, {}}},
-    {"lateral, largest mm", "%.3f", false, {0.30, 0.15, 0.15}, {{}, {}, {}}},
-    {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {{}, {}, {}}},
-    // Reached without measuring: see the line "gap of the profile alone" below the row.
+    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05, 0.05}, {0.335, 0.228, 0.213}},
+    {"lateral, largest mm", "%.3f", false, {0.30, 0.15, 0.15}, {1.31, 0.98, 1.13}},
+    {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {0.296, 0.218, 0.240}},
+    // Reached, but by no merit: it is the instrument's scatter about its profile, as the line
+    // "gap of the profile alone" below it shows.
     {"gap, RMS mm", "%.3f", false, {kNone, 0.25, 0.25}, {{}, {}, {}}},
     {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone, kNone}, {{}, {}, {}}},
-    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {{}, {}, {}}},
+    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.221, 0.259, 0.150}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
-    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {{}, {}, {}}},
+    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.7, {}, {}}},
+    // That none is contradicted is worth as much as there are verdicts at all: the row below.
     {"lateral verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
+    {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {1.0, 1.0, 1.0}},
     {"height, gap verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
 }};
 
@@ -86,6 +93,7 @@ struct NoteOutcome {
   double u[4] = {};
   bool long_tine = false;
   bool gap_uncertain = false;
+  bool decided = false;             // `centered` or `re-center`
   double gap_off_profile_mm = 0.0;  // the error of not measuring the gap at all
 };
 
@@ -128,21 +136,25 @@ struct Tally {
   [[nodiscard]] std::array<double, kRowCount> Figures() const {
     const double coverage =
         in_view == 0 ? 0.0 : 100.0 * static_cast<double>(notes.size()) / in_view;
+    const auto decided =
+        std::count_if(notes.begin(), notes.end(), [](const NoteOutcome& n) { return n.decided; });
     const auto uncertain = std::count_if(notes.begin(), notes.end(),
                                          [](const NoteOutcome& n) { return n.gap_uncertain; });
-    return {coverage,
-            Rms(Errors(0)),
-            Largest(Errors(0)),
-            Rms(Errors(1)),
-            Rms(Errors(2)),
-            notes.empty()
-                ? 0.0
-                : 100.0 * static_cast<double>(uncertain) / static_cast<double>(notes.size()),
-            Rms(Errors(3)),
-            Within(-1),
-            Within(-1),
-            static_cast<double>(contradicted),
-            static_cast<double>(others_contradicted)};
+    return {
+        coverage,
+        Rms(Errors(0)),
+        Largest(Errors(0)),
+        Rms(Errors(1)),
+        Rms(Errors(2)),
+        notes.empty() ? 0.0
+                      : 100.0 * static_cast<double>(uncertain) / static_cast<double>(notes.size()),
+        Rms(Errors(3)),
+        Within(-1),
+        Within(-1),
+        static_cast<double>(contradicted),
+        notes.empty() ? 0.0
+                      : 100.0 * static_cast<double>(decided) / static_cast<double>(notes.size()),
+        static_cast<double>(others_contradicted)};
   }
 };
 
@@ -160,6 +172,7 @@ NoteOutcome Compare(const NoteMeasurement& note, const TrueNote& truth, const No
                       {},
                       truth.LengthMm() > kLongTine_mm,
                       note.gap_verdict == Verdict::kUncertain,
+                      note.lateral_verdict != Verdict::kUncertain,
                       target.gap_mm - truth.gap_mm};
   const std::array<std::pair<const Measured*, double>, 4> pairs = {
       {{&*note.lateral_mm, truth.lateral_mm},

@@ -27,10 +27,9 @@ void WriteDebug(const NoteDetectionOptions& options, int midi, const cv::Mat& pi
   if (!options.debug_dir || picture.empty()) return;
   // A debug picture that can't be written is no reason to stop measuring.
   try {
-    cv::imwrite(
-        (*options.debug_dir / (options.debug_prefix + "_" + std::to_string(midi) + ".png"))
-            .string(),
-        picture);
+    cv::imwrite((*options.debug_dir / (options.debug_prefix + "_" + std::to_string(midi) + ".png"))
+                    .string(),
+                picture);
   } catch (const cv::Exception&) {
   }
 }
@@ -64,21 +63,20 @@ constexpr double kFullShare = 0.52;
 
 /// Standard uncertainties of the axis points: the scatter of the outlines, what the two ways of
 /// finding the line disagree by, and a floor that grows where few of the outlines were found.
-void ObserveAxis(const PhotoView& view, const TinePrediction& prediction,
-                 const TineDetection& tine, double floor_px, NoteObservation& seen) {
+void ObserveAxis(const PhotoView& view, const TinePrediction& prediction, const TineDetection& tine,
+                 double floor_px, NoteObservation& seen) {
   if (tine.score < kLeastShare) {
     seen.problem = "the outlines of its tine are too faint to tell from what lies behind it";
     return;
   }
-  const double px_per_mm =
-      view.camera.fx_px / (view.camera_from_world * prediction.pickup_mm).z();
+  const double px_per_mm = view.camera.fx_px / (view.camera_from_world * prediction.pickup_mm).z();
   const double doubt = std::max(1.0, kFullShare / tine.score);
   seen.axis = tine.axis;
   seen.axis_score = tine.score;
   seen.axis_likeness = tine.likeness;
   for (AxisPoint& p : seen.axis) {
-    p.sigma_px = std::hypot(p.sigma_px, floor_px * doubt * doubt,
-                            0.5 * tine.disagreement_mm * px_per_mm);
+    p.sigma_px =
+        std::hypot(p.sigma_px, floor_px * doubt * doubt, 0.5 * tine.disagreement_mm * px_per_mm);
   }
 }
 
@@ -107,6 +105,7 @@ RodProfile NeighborPattern(const std::vector<RodProfile>& profiles, std::size_t 
 void LearnFromNeighbors(std::vector<std::optional<TineScan>>& scans) {
   for (int round = 0; round < 2; ++round) {
     std::vector<RodProfile> profiles;
+    profiles.reserve(scans.size());
     for (const auto& scan : scans) profiles.push_back(scan ? scan->Profile() : RodProfile{});
     for (std::size_t i = 0; i < scans.size(); ++i) {
       if (!scans[i]) continue;

@@ -30,7 +30,7 @@ struct NoteObservation {
   std::optional<CenterObservation> pole;    ///< the pole tip's face
   std::vector<AxisPoint> axis;
   double axis_likeness = 0.0;  ///< correlation of the rod's look with its neighbors', -1 to 1
-  double axis_score = 0.0;    ///< share of the visible rod whose outline was found, 0 to 1
+  double axis_score = 0.0;     ///< share of the visible rod whose outline was found, 0 to 1
   std::vector<AxisPoint> tone_bar;
   std::string problem;
 };

@@ -58,8 +58,7 @@ BestOffset ScanNearExpected(const RingProfiles& profiles, const Eigen::Vector2d&
     for (int j = -n; j <= n; ++j) {
       const Eigen::Vector2d off = step_mm * Eigen::Vector2d(i, j);
       const double energy = profiles.Energy(expected_mm + off, radius_mm);
-      const double value =
-          energy - kPenalty * off.squaredNorm() / (kUsualStrayMm * kUsualStrayMm);
+      const double value = energy - kPenalty * off.squaredNorm() / (kUsualStrayMm * kUsualStrayMm);
       if (value > best_value) {
         best_value = value;
         best = {expected_mm + off, energy};
@@ -91,8 +90,7 @@ std::vector<Eigen::Vector2d> ExpectFromRow(const std::vector<Candidate>& candida
 }
 
 void FitFlanges(const PhotoView& view, double radius_mm,
-                const std::vector<Eigen::Vector2d>& expected,
-                std::vector<Candidate>& candidates) {
+                const std::vector<Eigen::Vector2d>& expected, std::vector<Candidate>& candidates) {
   for (std::size_t i = 0; i < candidates.size(); ++i) {
     Candidate& c = candidates[i];
     const RingProfiles profiles(view, c.vote_mm, radius_mm - 2.9, radius_mm + 2.3);
@@ -110,12 +108,13 @@ void FitFlanges(const PhotoView& view, double radius_mm,
 /// The radius at which a small ring near the flange's center stands out best, all pickups
 /// together.
 double FindCollarRadius(const PhotoView& view, double tip_radius_mm,
-                      const std::vector<Candidate>& candidates) {
+                        const std::vector<Candidate>& candidates) {
   double best_radius = 0.0;
   double best_energy = 0.0;
   double sum_energy = 0.0;
   int tried = 0;
   std::vector<RingProfiles> profiles;
+  profiles.reserve(candidates.size());
   for (const Candidate& c : candidates) {
     profiles.emplace_back(view, c.axis_mm, 0.0, 2.8 * tip_radius_mm);
   }

@@ -11,7 +11,7 @@ namespace tinesight {
 
 /// One pickup as one photo shows it.
 struct DetectedPickup {
-  int index = 0;  ///< as in RowPickup
+  int index = 0;                            ///< as in RowPickup
   std::optional<CenterObservation> flange;  ///< the bobbin's flange toward the tine
   std::optional<CenterObservation> collar;  ///< the pole's widest ring, between flange and tip
   std::optional<CenterObservation> pole;    ///< the pole tip's face

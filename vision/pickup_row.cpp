@@ -98,8 +98,8 @@ cv::Mat CombineVotes(const PlanePicture& plane, const PickupRowOptions& o) {
     pole_px.push_back(0.5 * diameter * o.pole_tip_diameter_mm * kPlanePxPerMm);
   }
   cv::Mat pole = VoteForCenters(plane.gray, pole_px);
-  const cv::Mat flange = LocalMaximum(
-      VoteForCenters(plane.gray, {0.5 * o.bobbin_diameter_mm * kPlanePxPerMm}), 1.3);
+  const cv::Mat flange =
+      LocalMaximum(VoteForCenters(plane.gray, {0.5 * o.bobbin_diameter_mm * kPlanePxPerMm}), 1.3);
   cv::normalize(pole, pole, 0.0, 1.0, cv::NORM_MINMAX);
   cv::Mat flange_scaled;
   cv::normalize(flange, flange_scaled, 0.0, 1.0, cv::NORM_MINMAX);
@@ -173,8 +173,8 @@ std::vector<RowPickup> CollectPickups(const PhotoView& view, const PlanePicture&
   for (double x = lattice.x0_mm; x <= o.max_x_mm; x += lattice.spacing_mm, ++index) {
     RowPickup pickup;
     pickup.index = index;
-    pickup.plane_mm = PeakNear(plane, votes, {x, lattice.y0_mm + lattice.slope * x}, 1.6,
-                               pickup.score);
+    pickup.plane_mm =
+        PeakNear(plane, votes, {x, lattice.y0_mm + lattice.slope * x}, 1.6, pickup.score);
     const Eigen::Vector3d point(pickup.plane_mm.x(), pickup.plane_mm.y(), o.row_z_mm);
     const double reach_px = 0.5 * o.bobbin_diameter_mm * view.camera.fx_px /
                             std::max(1.0, (view.camera_from_world * point).z());
@@ -188,6 +188,7 @@ std::vector<RowPickup> CollectPickups(const PhotoView& view, const PlanePicture&
 /// single weak place inside the stretch belongs to it.
 std::vector<RowPickup> KeepContiguous(std::vector<RowPickup> all, double min_relative_score) {
   std::vector<double> scores;
+  scores.reserve(all.size());
   for (const RowPickup& p : all) scores.push_back(p.score);
   std::sort(scores.rbegin(), scores.rend());
   const std::size_t strong = std::max<std::size_t>(3, scores.size() / 3);
@@ -231,8 +232,9 @@ Result<PickupRow> FindPickupRow(const PhotoView& view, const PickupRowOptions& o
   row.pickups = KeepContiguous(CollectPickups(view, plane, votes, lattice, options),
                                options.min_relative_score);
   if (row.pickups.size() < 3) {
-    return Fail("no row of pickups was found behind the tines; see that the pickups are in view, "
-                "lit and in focus, and that the rig is clamped at the harp");
+    return Fail(
+        "no row of pickups was found behind the tines; see that the pickups are in view, "
+        "lit and in focus, and that the rig is clamped at the harp");
   }
   row.spacing_mm = lattice.spacing_mm;
   row.slope = lattice.slope;

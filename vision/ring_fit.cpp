@@ -92,8 +92,8 @@ std::optional<RingSolution> SolveRing(const std::vector<EdgePoint>& points, bool
 
 }  // namespace
 
-RingProfiles::RingProfiles(const PhotoView& view, const Eigen::Vector3d& center_mm,
-                           double inner_mm, double outer_mm)
+RingProfiles::RingProfiles(const PhotoView& view, const Eigen::Vector3d& center_mm, double inner_mm,
+                           double outer_mm)
     : inner_mm_(std::max(0.0, inner_mm)), step_mm_(kStepMm) {
   const int steps = static_cast<int>((outer_mm - inner_mm_) / step_mm_) + 1;
   cv::Mat picture = ReadSpokes(view, center_mm, inner_mm_, steps);
@@ -114,8 +114,7 @@ RingProfiles::RingProfiles(const PhotoView& view, const Eigen::Vector3d& center_
   }
 }
 
-double RingProfiles::RadiusAt(int spoke, const Eigen::Vector2d& offset_mm,
-                              double radius_mm) const {
+double RingProfiles::RadiusAt(int spoke, const Eigen::Vector2d& offset_mm, double radius_mm) const {
   const Eigen::Vector2d e = SpokeDirection(spoke);
   const double across = offset_mm.x() * e.y() - offset_mm.y() * e.x();
   const double inside = radius_mm * radius_mm - across * across;

@@ -18,9 +18,9 @@ struct Ring {
 struct RingFit {
   Eigen::Vector2d offset_mm = Eigen::Vector2d::Zero();  ///< found center minus predicted, x and y
   double radius_offset_mm = 0.0;                        ///< found radius minus predicted
-  double sigma_mm = 0.0;   ///< standard uncertainty of one coordinate of the center
-  double coverage = 0.0;   ///< share of the circle on which its edge was found, 0 to 1
-  double scatter_mm = 0.0; ///< robust standard deviation of single edge points
+  double sigma_mm = 0.0;    ///< standard uncertainty of one coordinate of the center
+  double coverage = 0.0;    ///< share of the circle on which its edge was found, 0 to 1
+  double scatter_mm = 0.0;  ///< robust standard deviation of single edge points
 };
 
 /// Gradients of the picture along the spokes of a predicted ring: the picture is read once, after
@@ -36,9 +36,8 @@ class RingProfiles {
 
   /// Least-squares ring through the edge points near a start, outliers (the tine that crosses the
   /// ring, glare) weighted down. With `free_radius` false the radius stays as given.
-  [[nodiscard]] std::optional<RingFit> Fit(const Eigen::Vector2d& start_offset_mm,
-                                           double radius_mm, double window_mm,
-                                           bool free_radius) const;
+  [[nodiscard]] std::optional<RingFit> Fit(const Eigen::Vector2d& start_offset_mm, double radius_mm,
+                                           double window_mm, bool free_radius) const;
 
  private:
   [[nodiscard]] double RadiusAt(int spoke, const Eigen::Vector2d& offset_mm,

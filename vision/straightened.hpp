@@ -8,12 +8,13 @@
 namespace tinesight {
 
 /// The picture along a predicted straight feature, made straight: row i looks at the place
-/// `along_mm(i)` on the axis (mm from the pickup's face toward the mount), column j at `across_mm(j)`
-/// to the side, square to the axis and to the line of sight (+ = the picture's right).
+/// `along_mm(i)` on the axis (mm from the pickup's face toward the mount), column j at
+/// `across_mm(j)` to the side, square to the axis and to the line of sight (+ = the picture's
+/// right).
 class Straightened {
  public:
   struct Axis {
-    Eigen::Vector3d start_mm = Eigen::Vector3d::Zero();   ///< at along = 0
+    Eigen::Vector3d start_mm = Eigen::Vector3d::Zero();  ///< at along = 0
     Eigen::Vector3d toward_mount = -Eigen::Vector3d::UnitZ();
   };
 

@@ -11,7 +11,6 @@
 namespace tinesight {
 namespace {
 
-constexpr double kEdgeSigmaMm = 0.09;
 constexpr double kLongestStretchMm = 3.0;
 constexpr int kStretchesPerTine = 25;
 constexpr double kPatternWeight = 12.0;
@@ -76,8 +75,7 @@ cv::Mat GradientNorm(const cv::Mat& bgr) {
 
 /// Gradient to edge strength 0 to 1, relative to what is usual in the picture.
 cv::Mat EdgeStrength(const cv::Mat& gradient) {
-  const float usual =
-      MedianOf(std::vector<float>(gradient.begin<float>(), gradient.end<float>()));
+  const float usual = MedianOf(std::vector<float>(gradient.begin<float>(), gradient.end<float>()));
   const float k2 = std::max(0.01F, 4.0F * usual * usual);
   cv::Mat strength(gradient.size(), CV_32F);
   for (int r = 0; r < gradient.rows; ++r) {
@@ -168,8 +166,8 @@ class RodSearch {
         const Line line{middle.tip_mm + dt, middle.root_mm + dr};
         const double root =
             (line.root_mm - prediction_.expected_root_mm) / prediction_.root_sigma_mm;
-        const double score = Steadiness(Read(line), kept) + kOutlineWeight * Outlines(line) -
-                             0.5 * root * root;
+        const double score =
+            Steadiness(Read(line), kept) + kOutlineWeight * Outlines(line) - 0.5 * root * root;
         if (score > best_score) {
           best_score = score;
           best.line = line;
@@ -229,9 +227,8 @@ class RodSearch {
     for (const int k : used_) {
       const double middle = line.At(stretches_.along_mm[static_cast<std::size_t>(k)], span_mm_);
       for (const double side : {-0.5, 0.5}) {
-        const double x =
-            std::clamp(picture_.Column(middle + side * prediction_.diameter_mm), 0.0,
-                       strength_.cols - 1.001);
+        const double x = std::clamp(picture_.Column(middle + side * prediction_.diameter_mm), 0.0,
+                                    strength_.cols - 1.001);
         const int c = static_cast<int>(x);
         const auto f = static_cast<float>(x - c);
         const auto* row = strength_.ptr<float>(k);
@@ -288,8 +285,8 @@ class RodSearch {
   }
 
   static void Normalize(RodProfile& profile) {
-    const float mean = std::accumulate(profile.begin(), profile.end(), 0.0F) /
-                       static_cast<float>(profile.size());
+    const float mean =
+        std::accumulate(profile.begin(), profile.end(), 0.0F) / static_cast<float>(profile.size());
     float squares = 0.0F;
     for (float& v : profile) {
       v -= mean;
@@ -312,8 +309,8 @@ class RodSearch {
         own.insert(own.end(), {v[0], v[1], v[2]});
       }
       Normalize(own);
-      correlations.push_back(static_cast<double>(
-          std::inner_product(own.begin(), own.end(), pattern.begin(), 0.0F)));
+      correlations.push_back(
+          static_cast<double>(std::inner_product(own.begin(), own.end(), pattern.begin(), 0.0F)));
     }
     std::sort(correlations.rbegin(), correlations.rend());
     const std::size_t n = std::max<std::size_t>(1, (7 * correlations.size()) / 10);
@@ -506,8 +503,8 @@ RodFit RefineRod(const Straightened& picture, const Stretches& stretches, const 
       const double along = stretches.along_mm[static_cast<std::size_t>(row)];
       const double middle = fit.line.At(along, span_mm);
       for (const double side : {-1.0, 1.0}) {
-        auto point = FindOutline(picture, gradient, usual, row,
-                                 middle + side * fit.half_width_mm, window_mm);
+        auto point = FindOutline(picture, gradient, usual, row, middle + side * fit.half_width_mm,
+                                 window_mm);
         if (!point) continue;
         point->along_mm = along;
         point->side = side;
@@ -541,8 +538,7 @@ std::vector<AxisPoint> GatherAxis(const Straightened& picture, const RodFit& fit
     AxisPoint point;
     point.along_mm = middle + side * deviation;
     point.position_px = picture.PhotoPx(point.along_mm, fit.line.At(point.along_mm, span_mm));
-    point.sigma_px =
-        fit.scatter_mm * std::sqrt(2.0 / weight) * picture.PxPerMm(point.along_mm);
+    point.sigma_px = fit.scatter_mm * std::sqrt(2.0 / weight) * picture.PxPerMm(point.along_mm);
     axis.push_back(point);
   }
   return axis;
@@ -552,8 +548,8 @@ void DrawDebug(const Straightened& picture, const RodFit& fit, double span_mm, c
   picture.Bgr().convertTo(debug, CV_8UC3);
   cv::resize(debug, debug, {}, 2.0, 4.0, cv::INTER_NEAREST);
   const auto mark = [&](double along, double across, const cv::Scalar& color) {
-    cv::circle(debug, {cvRound(2.0 * picture.Column(across)), cvRound(4.0 * picture.Row(along))},
-               1, color, cv::FILLED);
+    cv::circle(debug, {cvRound(2.0 * picture.Column(across)), cvRound(4.0 * picture.Row(along))}, 1,
+               color, cv::FILLED);
   };
   for (const OutlinePoint& p : fit.points) {
     mark(p.along_mm, p.across_mm, p.weight > 0.0 ? cv::Scalar(0, 220, 0) : cv::Scalar(0, 0, 255));
@@ -633,8 +629,8 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   if (fit.points.empty()) return std::nullopt;
   // Steadiness and outlines err in different ways: their mean is better than either, and how far
   // they disagree tells how much to trust it.
-  found.disagreement_mm = std::hypot(fit.line.tip_mm - start.line.tip_mm,
-                                     fit.line.root_mm - start.line.root_mm);
+  found.disagreement_mm =
+      std::hypot(fit.line.tip_mm - start.line.tip_mm, fit.line.root_mm - start.line.root_mm);
   constexpr double kOutlineShare = 0.6;
   fit.line.tip_mm += (1.0 - kOutlineShare) * (start.line.tip_mm - fit.line.tip_mm);
   fit.line.root_mm += (1.0 - kOutlineShare) * (start.line.root_mm - fit.line.root_mm);

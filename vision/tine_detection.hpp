@@ -16,30 +16,30 @@ namespace tinesight {
 struct TinePrediction {
   Eigen::Vector3d pickup_mm = Eigen::Vector3d::Zero();   ///< center of the pole tip's face
   Eigen::Vector3d direction = Eigen::Vector3d::UnitZ();  ///< from mount to pickup
-  double height_mm = 1.0;          ///< of the axis above the pickup's center (+y)
-  double gap_mm = 1.4;             ///< from tip to pickup face
-  double length_mm = 100.0;        ///< from root to tip
+  double height_mm = 1.0;    ///< of the axis above the pickup's center (+y)
+  double gap_mm = 1.4;       ///< from tip to pickup face
+  double length_mm = 100.0;  ///< from root to tip
   double diameter_mm = 1.9;
   double pole_radius_mm = 1.5;
-  double search_tip_mm = 2.4;      ///< half range of the axis' offset at the pickup, across the view
-  double search_root_mm = 1.6;     ///< half range at the root
-  double expected_root_mm = 0.0;   ///< middle of the range at the root, across the view
-  double root_sigma_mm = 0.8;      ///< standard deviation about it
+  double search_tip_mm = 2.4;     ///< half range of the axis' offset at the pickup, across the view
+  double search_root_mm = 1.6;    ///< half range at the root
+  double expected_root_mm = 0.0;  ///< middle of the range at the root, across the view
+  double root_sigma_mm = 0.8;     ///< standard deviation about it
 };
 
 /// What a photo shows of one tine.
 struct TineDetection {
   std::vector<AxisPoint> axis;
-  double score = 0.0;        ///< share of the looked-at length whose two outlines were found
-  double contrast = 0.0;     ///< log ratio of how much the picture changes outside and inside
-  double rival = 0.0;        ///< the same for the best clearly different line
-  double likeness = 0.0;     ///< correlation of the rod's profile with its neighbors', -1 to 1
-  double visible_mm = 0.0;   ///< length of the tine with both outlines found
-  double scatter_px = 0.0;   ///< robust standard deviation of single outline points
-  double width_ratio = 1.0;  ///< found width over predicted
+  double score = 0.0;            ///< share of the looked-at length whose two outlines were found
+  double contrast = 0.0;         ///< log ratio of how much the picture changes outside and inside
+  double rival = 0.0;            ///< the same for the best clearly different line
+  double likeness = 0.0;         ///< correlation of the rod's profile with its neighbors', -1 to 1
+  double visible_mm = 0.0;       ///< length of the tine with both outlines found
+  double scatter_px = 0.0;       ///< robust standard deviation of single outline points
+  double width_ratio = 1.0;      ///< found width over predicted
   double disagreement_mm = 0.0;  ///< between the steadiest line and the outlines' line
-  double offset_tip_mm = 0.0;   ///< chosen line at the pickup's face, across the view
-  double offset_root_mm = 0.0;  ///< and at the root
+  double offset_tip_mm = 0.0;    ///< chosen line at the pickup's face, across the view
+  double offset_root_mm = 0.0;   ///< and at the root
 };
 
 /// The profile across a rod, color channels in a row, mean removed and normalized.
