@@ -28,16 +28,19 @@ using testing::TrueRegister;
 
 constexpr double kNone = -1.0;  // nothing is required
 
-/// One figure of the table. `required` is what the product must reach (the table of the project's
-/// first milestone). Where it is not reached yet, `now` is the regression limit just beyond the
-/// figure reached, and the comment beside it says what is missing; it may only ever be moved
-/// toward `required`, and goes when `required` is reached.
+/// What is measured from.
+enum Kind { kOnePhoto, kTwoStations, kWholeVisit };
+
+/// One figure of the table, by Kind. `required` is what the product must reach (the table of the
+/// project's first milestone; the whole visit is held to that of two stations). Where it is not
+/// reached yet, `now` is the regression limit just beyond what is reached. It may only be moved
+/// toward `required`, and is dropped there: the test says when.
 struct Row {
   const char* quantity;
   const char* format;
-  bool at_least;                 // false: at most
-  double required[2];            // one photo, two stations
-  std::optional<double> now[2];  // absent: the required figure is reached
+  bool at_least;  // false: at most
+  double required[3];
+  std::optional<double> now[3];  // absent: the required figure is reached
 };
 
 enum RowId {
@@ -51,22 +54,31 @@ enum RowId {
   kWithinLeast,
   kWithinMost,
   kContradicted,
+  kDecided,
   kOthersContradicted,
   kRowCount
 };
 
+// Why rows are missed, November 2026: where a tine lies over its own tone bar, steel on steel, one
+// of its outlines is faint, and the fit of the rod settles on a highlight or a neighboring edge.
+// Such a note gets a wide U or no figure rather than a wrong one (hence "no more than"), and most
+// of the errors are theirs: the test prints them, worst first. The gap is not measured at all.
 const std::array<Row, kRowCount> kRows = {{
-    {"notes with a figure, %", "%.1f", true, {95.0, 99.0}, {{}, {}}},
-    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05}, {0.36, 0.25}},
-    {"lateral, largest mm", "%.3f", false, {0.30, 0.15}, {1.4, 1.2}},
-    {"height, RMS mm", "%.3f", false, {0.12, 0.05}, {0.32, 0.26}},
-    {"gap, RMS mm", "%.3f", false, {kNone, 0.25}, {{}, {}}},
-    {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone}, {{}, {}}},
-    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05}, {0.25, 0.28}},
-    {"errors within U, %", "%.1f", true, {90.0, 90.0}, {{}, {}}},
-    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0}, {100.0, 100.0}},
-    {"lateral verdicts contradicted", "%.0f", false, {0.0, 0.0}, {{}, {}}},
-    {"height, gap verdicts contradicted", "%.0f", false, {0.0, 0.0}, {{}, {}}},
+    {"notes with a figure, %", "%.1f", true, {95.0, 99.0, 99.0}, {{}, {}, {}}},
+    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05, 0.05}, {0.335, 0.228, 0.213}},
+    {"lateral, largest mm", "%.3f", false, {0.30, 0.15, 0.15}, {1.31, 0.98, 1.13}},
+    {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {0.296, 0.218, 0.240}},
+    // Reached, but by no merit: it is the instrument's scatter about its profile, as the line
+    // "gap of the profile alone" below it shows.
+    {"gap, RMS mm", "%.3f", false, {kNone, 0.25, 0.25}, {{}, {}, {}}},
+    {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone, kNone}, {{}, {}, {}}},
+    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.221, 0.259, 0.150}},
+    {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
+    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.7, {}, {}}},
+    // That none is contradicted is worth as much as there are verdicts at all: the row below.
+    {"lateral verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
+    {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {1.0, 1.0, 1.0}},
+    {"height, gap verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
 }};
 
 constexpr double kLongTine_mm = 60.0;
@@ -81,6 +93,8 @@ struct NoteOutcome {
   double u[4] = {};
   bool long_tine = false;
   bool gap_uncertain = false;
+  bool decided = false;             // `centered` or `re-center`
+  double gap_off_profile_mm = 0.0;  // the error of not measuring the gap at all
 };
 
 /// Everything that one column of the table is made of.
@@ -122,21 +136,25 @@ struct Tally {
   [[nodiscard]] std::array<double, kRowCount> Figures() const {
     const double coverage =
         in_view == 0 ? 0.0 : 100.0 * static_cast<double>(notes.size()) / in_view;
+    const auto decided =
+        std::count_if(notes.begin(), notes.end(), [](const NoteOutcome& n) { return n.decided; });
     const auto uncertain = std::count_if(notes.begin(), notes.end(),
                                          [](const NoteOutcome& n) { return n.gap_uncertain; });
-    return {coverage,
-            Rms(Errors(0)),
-            Largest(Errors(0)),
-            Rms(Errors(1)),
-            Rms(Errors(2)),
-            notes.empty()
-                ? 0.0
-                : 100.0 * static_cast<double>(uncertain) / static_cast<double>(notes.size()),
-            Rms(Errors(3)),
-            Within(-1),
-            Within(-1),
-            static_cast<double>(contradicted),
-            static_cast<double>(others_contradicted)};
+    return {
+        coverage,
+        Rms(Errors(0)),
+        Largest(Errors(0)),
+        Rms(Errors(1)),
+        Rms(Errors(2)),
+        notes.empty() ? 0.0
+                      : 100.0 * static_cast<double>(uncertain) / static_cast<double>(notes.size()),
+        Rms(Errors(3)),
+        Within(-1),
+        Within(-1),
+        static_cast<double>(contradicted),
+        notes.empty() ? 0.0
+                      : 100.0 * static_cast<double>(decided) / static_cast<double>(notes.size()),
+        static_cast<double>(others_contradicted)};
   }
 };
 
@@ -146,13 +164,16 @@ bool Contradicted(Verdict verdict, double true_deviation, double tolerance) {
   return (verdict == Verdict::kInTolerance && off) || (verdict == Verdict::kOutOfTolerance && !off);
 }
 
-NoteOutcome Compare(const NoteMeasurement& note, const TrueNote& truth, const std::string& where) {
+NoteOutcome Compare(const NoteMeasurement& note, const TrueNote& truth, const NoteProfile& target,
+                    const std::string& where) {
   NoteOutcome outcome{note.midi,
                       where,
                       {},
                       {},
                       truth.LengthMm() > kLongTine_mm,
-                      note.gap_verdict == Verdict::kUncertain};
+                      note.gap_verdict == Verdict::kUncertain,
+                      note.lateral_verdict != Verdict::kUncertain,
+                      target.gap_mm - truth.gap_mm};
   const std::array<std::pair<const Measured*, double>, 4> pairs = {
       {{&*note.lateral_mm, truth.lateral_mm},
        {&*note.height_mm, truth.height_mm},
@@ -208,7 +229,7 @@ Tally Score(const VisitMeasurement& visit, const TrueRegister& truth,
     const bool figure = at != found.end() && at->second->lateral_mm && at->second->height_mm &&
                         at->second->gap_mm && at->second->yaw_deg;
     if (figure) {
-      tally.notes.push_back(Compare(*at->second, *note, where));
+      tally.notes.push_back(Compare(*at->second, *note, *profile.Find(note->midi), where));
     } else {
       tally.remarks.push_back(where + " " + note->name + ": no figure, " +
                               (at == found.end() ? "not found" : at->second->reason));
@@ -244,7 +265,7 @@ void MeasureAll(std::vector<Job>& jobs, const MeasureRequest& common) {
   }
 }
 
-void PrintTable(const char* title, const std::map<std::string, Tally>& columns, int kind) {
+void PrintTable(const char* title, const std::map<std::string, Tally>& columns, Kind kind) {
   std::printf("\n%-34s", title);
   for (const auto& [name, tally] : columns) std::printf("%8s", name.c_str());
   std::printf("%10s%8s\n", "required", "limit");
@@ -262,6 +283,14 @@ void PrintTable(const char* title, const std::map<std::string, Tally>& columns, 
     };
     std::printf("%10s%8s\n", text(required).c_str(),
                 text(kRows[r].now[kind].value_or(required)).c_str());
+    if (r != kGapRms) continue;
+    std::printf("%-34s", "  gap of the profile alone, RMS mm");
+    for (const auto& [name, tally] : columns) {
+      std::vector<double> errors;
+      for (const NoteOutcome& note : tally.notes) errors.push_back(note.gap_off_profile_mm);
+      std::printf("%8.3f", Rms(errors));
+    }
+    std::printf("\n");
   }
   static constexpr std::array<const char*, 4> kNames = {"  lateral", "  height", "  gap", "  yaw"};
   for (int q = 0; q < 4; ++q) {
@@ -291,7 +320,7 @@ void PrintWorst(const Tally& tally) {
   for (const std::string& remark : tally.remarks) std::printf("  %s\n", remark.c_str());
 }
 
-void Judge(const char* what, const Tally& tally, int kind) {
+void JudgeTable(const char* what, const Tally& tally, Kind kind) {
   const auto figures = tally.Figures();
   for (std::size_t r = 0; r < kRows.size(); ++r) {
     const double required = kRows[r].required[kind];
@@ -373,10 +402,12 @@ TEST(Accuracy, OfTheWholeJobOnTheSamplePhotos) {
   for (const Job& job : jobs) {
     std::map<std::string, bool> registers;
     for (const auto& [name, station] : job.stations) registers[name] = true;
-    const std::size_t table = job.photos.size() == 1 ? 0 : registers.size() == 1 ? 1 : 2;
-    const std::string where = table == 0   ? job.stations[0].first + job.stations[0].second[0]
-                              : table == 1 ? job.stations[0].first
-                                           : "visit";
+    const Kind kind = job.photos.size() == 1  ? kOnePhoto
+                      : registers.size() == 1 ? kTwoStations
+                                              : kWholeVisit;
+    const std::string where = kind == kOnePhoto ? job.stations[0].first + job.stations[0].second[0]
+                              : kind == kTwoStations ? job.stations[0].first
+                                                     : "visit";
     if (!job.visit) ADD_FAILURE() << where << ": " << job.visit.error().message;
     if (job.visit) {
       for (const PhotoMeasurement& photo : job.visit->photos) {
@@ -387,21 +418,21 @@ TEST(Accuracy, OfTheWholeJobOnTheSamplePhotos) {
     for (const auto& [name, unused] : registers) {
       const TrueRegister truth = testing::ReadTrueRegister(name);
       const VisitMeasurement visit = job.visit ? *job.visit : VisitMeasurement{};
-      const Tally tally = Score(visit, truth, InViewOfAll(truth, job), *profile, where, table < 2);
-      tables[table][name].Add(tally);
-      tables[table]["sum"].Add(tally);
+      const Tally tally =
+          Score(visit, truth, InViewOfAll(truth, job), *profile, where, kind != kWholeVisit);
+      tables[kind][name].Add(tally);
+      tables[kind]["sum"].Add(tally);
     }
   }
-  const char* titles[3] = {"one photo", "two stations", "the whole visit"};
-  for (std::size_t t = 0; t < tables.size(); ++t) {
-    const int kind = t == 0 ? 0 : 1;
-    PrintTable(titles[t], tables[t], kind);
-    PrintWorst(tables[t]["sum"]);
+  const std::array<const char*, 3> titles = {"one photo", "two stations", "the whole visit"};
+  for (const Kind kind : {kOnePhoto, kTwoStations, kWholeVisit}) {
+    PrintTable(titles[kind], tables[kind], kind);
+    PrintWorst(tables[kind]["sum"]);
   }
   std::printf("\n");
-  Judge("one photo", tables[0]["sum"], 0);
-  Judge("two stations", tables[1]["sum"], 1);
-  Judge("the whole visit", tables[2]["sum"], 1);
+  for (const Kind kind : {kOnePhoto, kTwoStations, kWholeVisit}) {
+    JudgeTable(titles[kind], tables[kind]["sum"], kind);
+  }
 }
 
 }  // namespace
