@@ -63,18 +63,19 @@ enum RowId {
 // of its outlines is faint, and the fit of the rod settles on a highlight or a neighboring edge.
 // Such a note gets a wide U or no figure rather than a wrong one (hence "no more than"), and most
 // of the errors are theirs: the test prints them, worst first. The gap is not measured at all.
+// The limits leave a tenth, as another processor's rounding can tip a note's search.
 const std::array<Row, kRowCount> kRows = {{
     {"notes with a figure, %", "%.1f", true, {95.0, 99.0, 99.0}, {{}, {}, {}}},
-    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05, 0.05}, {0.335, 0.228, 0.213}},
-    {"lateral, largest mm", "%.3f", false, {0.30, 0.15, 0.15}, {1.31, 0.98, 1.13}},
-    {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {0.296, 0.218, 0.240}},
+    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05, 0.05}, {0.36, 0.25, 0.23}},
+    {"lateral, largest mm", "%.3f", false, {0.30, 0.15, 0.15}, {1.5, 1.2, 1.3}},
+    {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {0.32, 0.24, 0.26}},
     // Reached, but by no merit: it is the instrument's scatter about its profile, as the line
     // "gap of the profile alone" below it shows.
     {"gap, RMS mm", "%.3f", false, {kNone, 0.25, 0.25}, {{}, {}, {}}},
     {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone, kNone}, {{}, {}, {}}},
-    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.221, 0.259, 0.150}},
+    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.24, 0.28, 0.17}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
-    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.7, {}, {}}},
+    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {100.0, 100.0, 100.0}},
     // That none is contradicted is worth as much as there are verdicts at all: the row below.
     {"lateral verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
     {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {1.0, 1.0, 1.0}},
