@@ -1,6 +1,7 @@
 #pragma once
 
 #include <Eigen/Geometry>
+#include <algorithm>
 #include <functional>
 #include <opencv2/imgproc.hpp>
 #include <random>
@@ -46,7 +47,7 @@ inline void Render(PhotoView& view, double blur_px, double noise,
   }
   cv::GaussianBlur(picture, picture, {}, blur_px);
   std::mt19937 random(7);
-  std::normal_distribution<float> normal(0.0F, static_cast<float>(noise));
+  std::normal_distribution<float> normal(0.0F, static_cast<float>(std::max(noise, 1e-3)));
   for (float& v : cv::Mat_<float>(picture)) v += normal(random);
   picture.convertTo(view.gray, CV_8U);
   cv::cvtColor(view.gray, view.bgr, cv::COLOR_GRAY2BGR);
