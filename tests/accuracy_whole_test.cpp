@@ -3,6 +3,7 @@
 // of what was reached; every figure of it is held by kRows.
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <array>
 #include <atomic>
 #include <cmath>
@@ -53,32 +54,40 @@ enum RowId {
   kYawRms,
   kWithinLeast,
   kWithinMost,
+  kLateralWithin,
   kContradicted,
   kDecided,
   kOthersContradicted,
   kRowCount
 };
 
-// Why rows are missed, November 2026: where a tine lies over its own tone bar, steel on steel, one
-// of its outlines is faint, and the fit of the rod settles on a highlight or a neighboring edge.
-// Such a note gets a wide U or no figure rather than a wrong one (hence "no more than"), and most
-// of the errors are theirs: the test prints them, worst first. The gap is not measured at all.
-// The limits leave a tenth, as another processor's rounding can tip a note's search.
+// What limits the rows that are missed is told in the README below its table of these figures; the
+// test prints the worst notes. The limits leave about a tenth, as another processor's rounding can
+// tip a note's search.
 const std::array<Row, kRowCount> kRows = {{
     {"notes with a figure, %", "%.1f", true, {95.0, 99.0, 99.0}, {{}, {}, {}}},
     {"lateral, RMS mm", "%.3f", false, {0.10, 0.05, 0.05}, {0.36, 0.25, 0.23}},
     {"lateral, largest mm", "%.3f", false, {0.30, 0.15, 0.15}, {1.5, 1.2, 1.3}},
     {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {0.32, 0.24, 0.26}},
-    // Reached, but by no merit: it is the instrument's scatter about its profile, as the line
-    // "gap of the profile alone" below it shows.
+    // Reached, but by no merit: the end of the tine is not measured, and what remains is the
+    // instrument's scatter about its profile, as the line "gap of the profile alone" below it
+    // shows.
     {"gap, RMS mm", "%.3f", false, {kNone, 0.25, 0.25}, {{}, {}, {}}},
     {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone, kNone}, {{}, {}, {}}},
     {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.24, 0.28, 0.17}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
-    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {100.0, 100.0, 100.0}},
+    // One photo states too large a U. More than this would be a U that is never wrong because it
+    // says nothing.
+    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.8, {}, {}}},
+    // The same for the figure that matters most: in the row above, the gap, which is only its
+    // prior, makes up for the others. Missed by the whole visit: with 3 or 4 photos of a note its
+    // errors are 1.3 times u in the RMS and more, with 2 they are 1.0. What is wrong alike in all
+    // photos (light on the rings, the same edge taken for the tine's) is averaged as if it were
+    // not.
+    {"lateral errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, 84.0}},
     // That none is contradicted is worth as much as there are verdicts at all: the row below.
     {"lateral verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
-    {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {1.0, 1.0, 1.0}},
+    {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {7.5, 41.0, 54.0}},
     {"height, gap verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
 }};
 
@@ -134,28 +143,28 @@ struct Tally {
     }
     return all == 0 ? 0.0 : 100.0 * within / all;
   }
+  /// Share of the notes of which `holds` is true, %.
+  template <typename Predicate>
+  [[nodiscard]] double Share(const Predicate& holds) const {
+    if (notes.empty()) return 0.0;
+    const auto count = std::count_if(notes.begin(), notes.end(), holds);
+    return 100.0 * static_cast<double>(count) / static_cast<double>(notes.size());
+  }
   [[nodiscard]] std::array<double, kRowCount> Figures() const {
-    const double coverage =
-        in_view == 0 ? 0.0 : 100.0 * static_cast<double>(notes.size()) / in_view;
-    const auto decided =
-        std::count_if(notes.begin(), notes.end(), [](const NoteOutcome& n) { return n.decided; });
-    const auto uncertain = std::count_if(notes.begin(), notes.end(),
-                                         [](const NoteOutcome& n) { return n.gap_uncertain; });
-    return {
-        coverage,
-        Rms(Errors(0)),
-        Largest(Errors(0)),
-        Rms(Errors(1)),
-        Rms(Errors(2)),
-        notes.empty() ? 0.0
-                      : 100.0 * static_cast<double>(uncertain) / static_cast<double>(notes.size()),
-        Rms(Errors(3)),
-        Within(-1),
-        Within(-1),
-        static_cast<double>(contradicted),
-        notes.empty() ? 0.0
-                      : 100.0 * static_cast<double>(decided) / static_cast<double>(notes.size()),
-        static_cast<double>(others_contradicted)};
+    std::array<double, kRowCount> figures{};
+    figures[kCoverage] = in_view == 0 ? 0.0 : 100.0 * static_cast<double>(notes.size()) / in_view;
+    figures[kLateralRms] = Rms(Errors(0));
+    figures[kLateralLargest] = Largest(Errors(0));
+    figures[kHeightRms] = Rms(Errors(1));
+    figures[kGapRms] = Rms(Errors(2));
+    figures[kGapUncertain] = Share([](const NoteOutcome& note) { return note.gap_uncertain; });
+    figures[kYawRms] = Rms(Errors(3));
+    figures[kWithinLeast] = figures[kWithinMost] = Within(-1);
+    figures[kLateralWithin] = Within(0);
+    figures[kContradicted] = contradicted;
+    figures[kDecided] = Share([](const NoteOutcome& note) { return note.decided; });
+    figures[kOthersContradicted] = others_contradicted;
+    return figures;
   }
 };
 
@@ -274,8 +283,10 @@ void PrintTable(const char* title, const std::map<std::string, Tally>& columns, 
     if (r == kWithinMost) continue;  // printed once, judged at both ends
     std::printf("%-34s", kRows[r].quantity);
     for (const auto& [name, tally] : columns) {
-      char figure[16];
-      std::snprintf(figure, sizeof figure, kRows[r].format, tally.Figures()[r]);
+      char figure[16] = "-";
+      if (r != kYawRms || !tally.Errors(3).empty()) {
+        std::snprintf(figure, sizeof figure, kRows[r].format, tally.Figures()[r]);
+      }
       std::printf("%8s", figure);
     }
     const double required = kRows[r].required[kind];
