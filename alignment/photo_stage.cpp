@@ -175,6 +175,8 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
 
   NoteDetectionOptions options;
   options.row_z_mm = row_options.row_z_mm;
+  options.note_spacing_mm = request.profile.note_spacing_mm;
+  options.tone_bar_width_mm = request.profile.tone_bar_width_mm;
   options.debug_dir = request.debug_dir;
   options.debug_prefix = request.photos[index].stem().string();
   StagedPhoto staged;

@@ -45,6 +45,7 @@ struct InstrumentProfile {
   /// How far a tine's root lies ahead (toward the pickup) of the rear screw. 30: the block sits
   /// under the forward screw.
   double root_ahead_of_rear_screw_mm = 30.0;
+  double tone_bar_width_mm = 0.0;  ///< 0: not known, found from the photos
   PriorUncertainty prior_u;
   std::vector<NoteProfile> notes;  ///< one per note of the compass, ascending, none missing
 
@@ -60,8 +61,9 @@ struct InstrumentProfile {
 /// key.
 ///
 /// Required are `note_spacing_mm`, `notes` and, in each note, every key but `tine_length_mm`.
-/// Optional are `name`, `screw_pitch_mm`, `screw_spacing_mm`, `root_ahead_of_rear_screw_mm` and
-/// the object `prior_u` with any of the members of PriorUncertainty. Unknown keys are ignored.
+/// Optional are `name`, `screw_pitch_mm`, `screw_spacing_mm`, `root_ahead_of_rear_screw_mm`,
+/// `tone_bar_width_mm` and the object `prior_u` with any of the members of PriorUncertainty.
+/// Unknown keys are ignored.
 [[nodiscard]] Result<InstrumentProfile> ReadInstrumentProfile(const std::filesystem::path& file);
 
 }  // namespace tinesight

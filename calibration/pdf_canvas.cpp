@@ -1,15 +1,11 @@
 #include "calibration/pdf_canvas.hpp"
 
 #include <cairo-pdf.h>
+#include <qpdf/qpdf-c.h>
 
 #include <cmath>
-// qpdf's headers warn unless told that std::shared_ptr is understood.
-#define POINTERHOLDER_TRANSITION 4
-#include <exception>
+#include <memory>
 #include <numbers>
-#include <qpdf/Buffer.hh>
-#include <qpdf/QPDF.hh>
-#include <qpdf/QPDFWriter.hh>
 #include <sstream>
 
 namespace tinesight {
@@ -24,31 +20,40 @@ cairo_status_t Append(void* bytes, const unsigned char* data, unsigned int lengt
   return CAIRO_STATUS_SUCCESS;
 }
 
-// Cairo can say neither "do not scale" to the printer dialog nor leave its date out.
+struct QpdfDeleter {
+  void operator()(_qpdf_data* pdf) const { qpdf_cleanup(&pdf); }
+};
+
+Error QpdfFailure(_qpdf_data* pdf) {
+  const std::string why =
+      qpdf_has_error(pdf) == QPDF_TRUE ? qpdf_get_error_full_text(pdf, qpdf_get_error(pdf)) : "";
+  return {"the PDF could not be finished: " + why};
+}
+
+// Cairo can say neither "do not scale" to the printer dialog nor leave its date out. (qpdf's C
+// interface, because clang-tidy 14 can't compile the C++ one's headers as C++20.)
 Result<std::string> ForbidScaling(const std::string& pdf_bytes) {
-  try {
-    QPDF pdf;
-    pdf.setSuppressWarnings(true);
-    pdf.processMemoryFile("strips", pdf_bytes.data(), pdf_bytes.size());
-    pdf.getRoot().replaceKey(
-        "/ViewerPreferences",
-        QPDFObjectHandle::parse(
-            "<< /PrintScaling /None /Duplex /Simplex /PickTrayByPDFSize true >>"));
-    QPDFObjectHandle info = pdf.getTrailer().getKey("/Info");
-    if (info.isDictionary()) {
-      info.removeKey("/CreationDate");
-      info.removeKey("/ModDate");
-    }
-    QPDFWriter writer(pdf);
-    writer.setOutputMemory();
-    writer.setDeterministicID(true);
-    writer.setMinimumPDFVersion("1.7");
-    writer.write();
-    const auto buffer = writer.getBufferSharedPointer();
-    return std::string(reinterpret_cast<const char*>(buffer->getBuffer()), buffer->getSize());
-  } catch (const std::exception& error) {
-    return Fail(std::string("the PDF could not be finished: ") + error.what());
+  const std::unique_ptr<_qpdf_data, QpdfDeleter> owner(qpdf_init());
+  _qpdf_data* pdf = owner.get();
+  qpdf_silence_errors(pdf);
+  qpdf_set_suppress_warnings(pdf, QPDF_TRUE);
+  if (qpdf_read_memory(pdf, "strips", pdf_bytes.data(), pdf_bytes.size(), nullptr) >= QPDF_ERRORS) {
+    return tl::unexpected(QpdfFailure(pdf));
   }
+  qpdf_oh_replace_key(
+      pdf, qpdf_get_root(pdf), "/ViewerPreferences",
+      qpdf_oh_parse(pdf, "<< /PrintScaling /None /Duplex /Simplex /PickTrayByPDFSize true >>"));
+  const qpdf_oh info = qpdf_oh_get_key(pdf, qpdf_get_trailer(pdf), "/Info");
+  if (qpdf_oh_is_dictionary(pdf, info) == QPDF_TRUE) {
+    qpdf_oh_remove_key(pdf, info, "/CreationDate");
+    qpdf_oh_remove_key(pdf, info, "/ModDate");
+  }
+  if (qpdf_init_write_memory(pdf) >= QPDF_ERRORS) return tl::unexpected(QpdfFailure(pdf));
+  qpdf_set_deterministic_ID(pdf, QPDF_TRUE);
+  qpdf_set_minimum_pdf_version(pdf, "1.7");
+  if (qpdf_write(pdf) >= QPDF_ERRORS) return tl::unexpected(QpdfFailure(pdf));
+  return std::string(reinterpret_cast<const char*>(qpdf_get_buffer(pdf)),
+                     qpdf_get_buffer_length(pdf));
 }
 
 }  // namespace

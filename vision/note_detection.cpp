@@ -6,6 +6,7 @@
 
 #include "vision/row_trend.hpp"
 #include "vision/tine_detection.hpp"
+#include "vision/tone_bar_detection.hpp"
 
 namespace tinesight {
 namespace {
@@ -115,6 +116,40 @@ void LearnFromNeighbors(std::vector<std::optional<TineScan>>& scans) {
   }
 }
 
+/// Where a tine's root and its line at the pickup are, mm to the right of what was predicted.
+struct TineSides {
+  double root_mm = 0.0;
+  double tip_mm = 0.0;
+};
+
+/// Fills in the tone bars. They are looked for behind their tines, along the direction that the
+/// tines have on the whole.
+void AddToneBars(const PhotoView& view, const std::vector<TinePrediction>& predictions,
+                 const std::vector<std::optional<TineSides>>& sides,
+                 const NoteDetectionOptions& options, std::vector<NoteObservation>& notes) {
+  std::vector<std::size_t> indices;
+  std::vector<ToneBarPrediction> bars;
+  std::vector<double> slopes;
+  for (std::size_t i = 0; i < predictions.size(); ++i) {
+    if (!sides[i]) continue;
+    const TinePrediction& p = predictions[i];
+    const double root_along_mm = p.gap_mm + p.length_mm;
+    const Eigen::Vector3d above(sides[i]->root_mm, p.height_mm, 0.0);
+    indices.push_back(i);
+    bars.push_back({p.pickup_mm + above - root_along_mm * p.direction, p.length_mm, root_along_mm});
+    slopes.push_back((sides[i]->tip_mm - sides[i]->root_mm) / root_along_mm);
+  }
+  if (bars.empty()) return;
+  ToneBarOptions bar_options;
+  bar_options.note_spacing_mm = options.note_spacing_mm;
+  bar_options.width_mm = options.tone_bar_width_mm;
+  bar_options.direction = Eigen::Vector3d(MedianOf(slopes), 0.0, 1.0);
+  std::vector<std::vector<AxisPoint>> found = DetectToneBars(view, bars, bar_options);
+  for (std::size_t k = 0; k < indices.size(); ++k) {
+    notes[indices[k]].tone_bar = std::move(found[k]);
+  }
+}
+
 }  // namespace
 
 std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPickups& pickups,
@@ -139,6 +174,7 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
   }
   LearnFromNeighbors(scans);
   std::vector<NoteObservation> result;
+  std::vector<std::optional<TineSides>> sides(predictions.size());
   for (std::size_t i = 0; i < predictions.size(); ++i) {
     const DetectedPickup& pickup = pickups.pickups[i];
     NoteObservation& seen = result.emplace_back();
@@ -155,12 +191,14 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
       const auto tine = scans[i]->Finish(options.debug_dir ? &debug : nullptr);
       if (tine) {
         ObserveAxis(view, predictions[i], *tine, options.axis_floor_px, seen);
+        sides[i] = {tine->offset_root_mm, tine->offset_tip_mm};
       } else {
         seen.problem = "no rod of the tine's diameter stands out in front of its pickup";
       }
       WriteDebug(options, notes[i].midi, debug);
     }
   }
+  AddToneBars(view, predictions, sides, options, result);
   return result;
 }
 

@@ -22,6 +22,8 @@ struct NoteGeometry {
 
 struct NoteDetectionOptions {
   double row_z_mm = 0.0;  ///< of the pickups' faces in the carrier frame
+  double note_spacing_mm = 13.7;
+  double tone_bar_width_mm = 0.0;  ///< 0: not known, found from the photo
   /// Least systematic standard uncertainty of a rod's axis, whatever the scatter says: glare and
   /// shade move both outlines together. Measured on rendered photos (tests/README.md).
   double axis_floor_px = 0.3;
@@ -31,8 +33,9 @@ struct NoteDetectionOptions {
   std::string debug_prefix;
 };
 
-/// Looks for each note's tine in front of its pickup. `notes` is parallel to `pickups.pickups`.
-/// The result is parallel too; a note without a tine has its `problem` set.
+/// Looks for each note's tine in front of its pickup, and for the tone bar behind it. `notes` is
+/// parallel to `pickups.pickups`. The result is parallel too; a note without a tine has its
+/// `problem` set.
 [[nodiscard]] std::vector<NoteObservation> DetectNotes(const PhotoView& view,
                                                        const DetectedPickups& pickups,
                                                        const std::vector<NoteGeometry>& notes,

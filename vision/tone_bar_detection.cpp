@@ -1,0 +1,282 @@
+#include "vision/tone_bar_detection.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+#include <opencv2/imgproc.hpp>
+#include <optional>
+
+namespace tinesight {
+namespace {
+
+constexpr double kDegree = std::numbers::pi / 180.0;
+constexpr double kPlaneMm = 6.0;  // of the straightened picture, above the tine as played
+constexpr double kPxPerMm = 10.0;
+constexpr double kRowMm = 0.5;
+constexpr double kBehindRootMm = 14.0;  // where the looked-at stretch of the bar begins
+constexpr double kReachOfLength = 0.62;
+
+constexpr double kLargestYawDeg = 2.0;
+constexpr double kYawStepDeg = 0.1;
+constexpr int kCoarse = 4;  // yaw steps between the looks of the vote
+constexpr double kYawSigmaDeg = 0.6;
+constexpr double kSideSigmaMm = 0.5;  // of a bar's middle about its tine's root
+constexpr double kPriorWeight = 0.1;  // of those two against the edges' strength, without unit
+
+// A bar's distance behind its tine, and its width as a share of the notes' spacing.
+constexpr double kNearestMm = 2.0;
+constexpr double kFarthestMm = 14.0;
+constexpr double kDistanceStepMm = 0.5;
+constexpr double kNarrowest = 0.42;
+constexpr double kWidest = 0.80;
+constexpr double kWidthStepMm = 0.1;
+
+// Strength of a pair of edges, in the unit of Strength below, under which it may be anything; and
+// the standard uncertainty of an end of the middle line where it is 1 or more. Both from rendered
+// photos of two makers (tests/README.md).
+constexpr double kLeastStrength = 0.3;
+constexpr double kEndSigmaMm = 0.16;
+
+/// What is seen about one note, straightened: row i at `from_mm + i·kRowMm` ahead of the root,
+/// column j at (j − middle) / kPxPerMm toward treble of it.
+struct Strip {
+  cv::Mat strength;  // CV_32FC1, of edges along the bar
+  [[nodiscard]] double MiddleMm() const {
+    return -kBehindRootMm + 0.5 * kRowMm * (strength.rows - 1);
+  }
+  [[nodiscard]] double Mm(double column) const {
+    return (column - 0.5 * (strength.cols - 1)) / kPxPerMm;
+  }
+  [[nodiscard]] double Column(double mm) const { return kPxPerMm * mm + 0.5 * (strength.cols - 1); }
+};
+
+Eigen::Vector3d PointOnPlane(const ToneBarPrediction& note, const Eigen::Vector3d& direction,
+                             double side_mm, double ahead_mm) {
+  return note.root_mm + Eigen::Vector3d(side_mm, kPlaneMm, 0.0) + ahead_mm * direction;
+}
+
+cv::Mat Straighten(const PhotoView& view, const ToneBarPrediction& note,
+                   const ToneBarOptions& options) {
+  const double length = kBehindRootMm + kReachOfLength * note.length_mm;
+  const int columns = 2 * static_cast<int>(0.95 * options.note_spacing_mm * kPxPerMm) + 1;
+  cv::Mat map(static_cast<int>(length / kRowMm), columns, CV_32FC2);
+  for (int r = 0; r < map.rows; ++r) {
+    for (int c = 0; c < columns; ++c) {
+      const Eigen::Vector2d px =
+          view.Project(PointOnPlane(note, options.direction, (c - 0.5 * (columns - 1)) / kPxPerMm,
+                                    kRowMm * r - kBehindRootMm));
+      map.at<cv::Vec2f>(r, c) = {static_cast<float>(px.x()), static_cast<float>(px.y())};
+    }
+  }
+  cv::Mat picture;
+  cv::remap(view.bgr, picture, map, {}, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
+  picture.convertTo(picture, CV_32F);
+  return picture;
+}
+
+/// log(1 + (g / 2g₀)²) of the color gradient g across, g₀ being what is usual in the row: how much
+/// a strong edge counts hardly depends on how strong it is.
+cv::Mat Strength(const cv::Mat& picture) {
+  constexpr int kArm = 2;  // columns
+  cv::Mat smooth;
+  cv::GaussianBlur(picture, smooth, {0, 0}, 1.2, 2.5, cv::BORDER_REPLICATE);
+  cv::Mat strength(picture.size(), CV_32F, cv::Scalar(0));
+  std::vector<float> row(static_cast<std::size_t>(picture.cols - 2 * kArm));
+  for (int r = 0; r < picture.rows; ++r) {
+    for (int c = kArm; c < picture.cols - kArm; ++c) {
+      const cv::Vec3f g = smooth.at<cv::Vec3f>(r, c + kArm) - smooth.at<cv::Vec3f>(r, c - kArm);
+      row[static_cast<std::size_t>(c - kArm)] = std::sqrt(g.dot(g));
+    }
+    std::vector<float> sorted = row;
+    const auto middle = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2);
+    std::nth_element(sorted.begin(), middle, sorted.end());
+    const float usual = *middle + 1.0F;
+    for (std::size_t c = 0; c < row.size(); ++c) {
+      const float ratio = row[c] / (2.0F * usual);
+      strength.at<float>(r, kArm + static_cast<int>(c)) = std::log1p(ratio * ratio);
+    }
+  }
+  return strength;
+}
+
+/// Mean strength along the lines of one yaw, by where they cross the strip's middle row, a value
+/// every 1 / `per_column` columns; less its median, so that 0 is no edge.
+std::vector<float> LineStrength(const Strip& strip, double yaw_rad, int per_column) {
+  const cv::Mat& s = strip.strength;
+  std::vector<float> sum(static_cast<std::size_t>(s.cols * per_column), 0.0F);
+  const double columns_a_row = std::tan(yaw_rad) * kRowMm * kPxPerMm;
+  for (int r = 0; r < s.rows; ++r) {
+    const float* row = s.ptr<float>(r);
+    const double moved = columns_a_row * (r - 0.5 * (s.rows - 1));
+    for (std::size_t k = 0; k < sum.size(); ++k) {
+      const double at = static_cast<double>(k) / per_column + moved;
+      const int left = static_cast<int>(std::floor(at));
+      if (left < 0 || left + 1 >= s.cols) continue;
+      const auto share = static_cast<float>(at - left);
+      sum[k] += row[left] + share * (row[left + 1] - row[left]);
+    }
+  }
+  std::vector<float> sorted = sum;
+  const auto middle = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2);
+  std::nth_element(sorted.begin(), middle, sorted.end());
+  const float usual = *middle;
+  for (float& value : sum) value = (value - usual) / static_cast<float>(s.rows);
+  return sum;
+}
+
+/// The weaker edge counts in full: a pair is as good as that one.
+float PairStrength(float left, float right) {
+  return std::min(left, right) + 0.5F * std::max(left, right);
+}
+
+double YawPenalty(double yaw_deg) {
+  return kPriorWeight * 0.5 * std::pow(yaw_deg / kYawSigmaDeg, 2);
+}
+
+/// What all tone bars of a photo have in common.
+struct CommonBar {
+  double width_mm = 0.0;
+  double distance_mm = 0.0;  // of their faces behind the tines
+  double votes = -1.0;
+};
+
+/// Where a bar's middle line shows in the straightened plane, mm toward treble of the root, if it
+/// runs straight behind its tine: seen from the camera, what lies behind the plane moves toward the
+/// foot of the camera.
+double ExpectedSideMm(const PhotoView& view, const ToneBarPrediction& note, double distance_mm) {
+  const Eigen::Vector3d from_camera = note.root_mm - view.CameraCenterMm();
+  const double stretch = (from_camera.y() + kPlaneMm) / (from_camera.y() + distance_mm);
+  return from_camera.x() * (stretch - 1.0);
+}
+
+using Looks = std::vector<std::vector<float>>;  // LineStrength by yaw
+
+/// The best pair of each place, `width` columns apart, over all yaws, spread to the neighboring
+/// places: a bar need not run exactly behind its tine.
+std::vector<float> BestPairs(const Looks& looks, std::size_t width) {
+  constexpr int kSpread = 3;
+  const auto count = static_cast<int>(looks.front().size() - width);
+  cv::Mat best(1, count, CV_32F, cv::Scalar(-1));
+  for (std::size_t i = 0; i < looks.size(); ++i) {
+    const auto penalty = static_cast<float>(
+        YawPenalty(-kLargestYawDeg + static_cast<double>(i) * kCoarse * kYawStepDeg));
+    for (int c = 0; c < count; ++c) {
+      const auto k = static_cast<std::size_t>(c);
+      best.at<float>(c) =
+          std::max(best.at<float>(c), PairStrength(looks[i][k], looks[i][k + width]) - penalty);
+    }
+  }
+  cv::dilate(best, best, cv::Mat::ones(1, 2 * kSpread + 1, CV_8U));
+  cv::GaussianBlur(best, best, {0, 1}, 3.0, 0.0, cv::BORDER_REPLICATE);
+  return {best.begin<float>(), best.end<float>()};
+}
+
+/// Every note votes for each width and distance with the pair of edges that stands where these say.
+CommonBar VoteForCommon(const PhotoView& view, const std::vector<ToneBarPrediction>& notes,
+                        const std::vector<Strip>& strips, const ToneBarOptions& options) {
+  std::vector<Looks> looks(notes.size());
+  for (std::size_t i = 0; i < notes.size(); ++i) {
+    for (double yaw = -kLargestYawDeg; yaw <= kLargestYawDeg; yaw += kCoarse * kYawStepDeg) {
+      looks[i].push_back(LineStrength(strips[i], yaw * kDegree, 1));
+    }
+  }
+  const bool known = options.width_mm > 0.0;
+  const double narrowest = known ? options.width_mm : kNarrowest * options.note_spacing_mm;
+  const double widest = known ? options.width_mm : kWidest * options.note_spacing_mm;
+  CommonBar best;
+  for (double width = narrowest; width <= widest + 1e-9; width += kWidthStepMm) {
+    const auto columns = static_cast<std::size_t>(std::lround(width * kPxPerMm));
+    std::vector<std::vector<float>> pairs;
+    for (const Looks& look : looks) pairs.push_back(BestPairs(look, columns));
+    for (double distance = kNearestMm; distance <= kFarthestMm; distance += kDistanceStepMm) {
+      double votes = 0.0;
+      for (std::size_t i = 0; i < notes.size(); ++i) {
+        const double left_mm = ExpectedSideMm(view, notes[i], distance) - 0.5 * width;
+        const auto at = std::clamp<long>(std::lround(strips[i].Column(left_mm)), 0L,
+                                         static_cast<long>(pairs[i].size()) - 1);
+        votes += pairs[i][static_cast<std::size_t>(at)];
+      }
+      if (votes > best.votes) best = {width, distance, votes};
+    }
+  }
+  return best;
+}
+
+/// A bar's middle line in its strip.
+struct MiddleLine {
+  double side_mm = 0.0;  // toward treble of the root, at the strip's middle row
+  double yaw_rad = 0.0;
+  double strength = -1.0;  // of its edges, less what its place and yaw are unlikely
+};
+
+MiddleLine FindMiddleLine(const Strip& strip, double expected_side_mm, double width_mm) {
+  constexpr int kPerColumn = 4;
+  const auto width = static_cast<std::size_t>(std::lround(width_mm * kPxPerMm * kPerColumn));
+  MiddleLine best;
+  for (double yaw = -kLargestYawDeg; yaw <= kLargestYawDeg + 1e-9; yaw += kYawStepDeg) {
+    const std::vector<float> line = LineStrength(strip, yaw * kDegree, kPerColumn);
+    for (std::size_t k = 0; k + width < line.size(); ++k) {
+      const double side = strip.Mm(static_cast<double>(k) / kPerColumn) + 0.5 * width_mm;
+      const double off = (side - expected_side_mm) / kSideSigmaMm;
+      const double strength =
+          PairStrength(line[k], line[k + width]) - YawPenalty(yaw) - kPriorWeight * 0.5 * off * off;
+      if (strength > best.strength) best = {side, yaw * kDegree, strength};
+    }
+  }
+  return best;
+}
+
+/// The middle line as two points in the photo, well inside the stretch that was looked at.
+std::vector<AxisPoint> Observe(const PhotoView& view, const ToneBarPrediction& note,
+                               const ToneBarOptions& options, const Strip& strip,
+                               const MiddleLine& line) {
+  constexpr double kEnds = 0.35;  // of the stretch, to both sides of its middle
+  const double stretch_mm = kRowMm * (strip.strength.rows - 1);
+  const Eigen::Vector3d slope(std::tan(line.yaw_rad), 0.0, 0.0);
+  std::vector<AxisPoint> points;
+  for (const double end : {-kEnds * stretch_mm, kEnds * stretch_mm}) {
+    const double ahead = strip.MiddleMm() + end;
+    const auto at = [&](double side_mm) {
+      return view.Project(PointOnPlane(note, options.direction, side_mm, ahead) + end * slope);
+    };
+    const double px_per_mm = (at(line.side_mm + 0.5) - at(line.side_mm - 0.5)).norm();
+    points.push_back({note.root_along_mm - ahead, at(line.side_mm),
+                      kEndSigmaMm * px_per_mm * std::max(1.0, 1.0 / line.strength)});
+  }
+  return points;
+}
+
+bool InView(const PhotoView& view, const ToneBarPrediction& note, const ToneBarOptions& options) {
+  const double reach = kReachOfLength * note.length_mm;
+  return view.Shows(PointOnPlane(note, options.direction, 0.0, 0.0)) &&
+         view.Shows(PointOnPlane(note, options.direction, 0.0, reach));
+}
+
+}  // namespace
+
+std::vector<std::vector<AxisPoint>> DetectToneBars(const PhotoView& view,
+                                                   const std::vector<ToneBarPrediction>& notes,
+                                                   const ToneBarOptions& options) {
+  std::vector<std::vector<AxisPoint>> found(notes.size());
+  std::vector<std::size_t> seen;
+  std::vector<ToneBarPrediction> in_view;
+  std::vector<Strip> strips;
+  for (std::size_t i = 0; i < notes.size(); ++i) {
+    if (!InView(view, notes[i], options)) continue;
+    seen.push_back(i);
+    in_view.push_back(notes[i]);
+    strips.push_back({Strength(Straighten(view, notes[i], options))});
+  }
+  constexpr std::size_t kLeastNotes = 3;  // to vote for what they have in common
+  if (in_view.size() < kLeastNotes) return found;
+  const CommonBar common = VoteForCommon(view, in_view, strips, options);
+  for (std::size_t k = 0; k < in_view.size(); ++k) {
+    const double expected = ExpectedSideMm(view, in_view[k], common.distance_mm);
+    const MiddleLine line = FindMiddleLine(strips[k], expected, common.width_mm);
+    if (line.strength < kLeastStrength) continue;
+    found[seen[k]] = Observe(view, in_view[k], options, strips[k], line);
+  }
+  return found;
+}
+
+}  // namespace tinesight
