@@ -1,6 +1,7 @@
 #include "alignment/measure_visit.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <map>
 #include <numbers>
@@ -20,9 +21,9 @@ bool SamePlacement(const StagedPhoto& a, const StagedPhoto& b) {
   constexpr double kMoved = 3.0;  // mm; a clamp that slipped less is taken up by the notes' priors
   std::vector<double> dx;
   std::vector<double> dy;
-  for (const auto& [midi, place] : a.pickup_plane_mm) {
-    const auto other = b.pickup_plane_mm.find(midi);
-    if (other == b.pickup_plane_mm.end()) continue;
+  for (const auto& [midi, place] : a.pickup_rig_mm) {
+    const auto other = b.pickup_rig_mm.find(midi);
+    if (other == b.pickup_rig_mm.end()) continue;
     dx.push_back(place.x() - other->second.x());
     dy.push_back(place.y() - other->second.y());
   }
@@ -45,34 +46,28 @@ int AssignPlacements(std::vector<StagedPhoto>& photos) {
   return placements;
 }
 
-/// Where the harp stands in the rig frame, near enough to start the solve: the row's place and
-/// slope as seen in the plane of the pickups.
+/// Where the harp stands in the rig frame, near enough to start the solve: turned as the photo
+/// with the most pickups shows it, its pickups in the middle of where all photos show them.
 Eigen::Isometry3d StartOfPlacement(const std::vector<StagedPhoto>& photos, int placement,
                                    const InstrumentProfile& profile) {
-  std::vector<double> slopes;
-  std::vector<double> x;
-  std::vector<double> y;
-  const auto along = [&](int midi) {
-    return profile.note_spacing_mm * (midi - profile.FirstMidi());
-  };
+  Eigen::Isometry3d rig_from_harp = Eigen::Isometry3d::Identity();
+  std::size_t most = 0;
   for (const StagedPhoto& photo : photos) {
-    if (photo.observations.placement != placement || photo.pickup_plane_mm.size() < 2) continue;
-    const auto& [first_midi, first] = *photo.pickup_plane_mm.begin();
-    const auto& [last_midi, last] = *photo.pickup_plane_mm.rbegin();
-    slopes.push_back((last.y() - first.y()) / (last.x() - first.x()));
+    if (photo.observations.placement != placement || photo.pickup_rig_mm.size() <= most) continue;
+    most = photo.pickup_rig_mm.size();
+    rig_from_harp.linear() = photo.rig_from_harp.linear();
   }
-  const double slope = slopes.empty() ? 0.0 : MedianOf(slopes);
+  std::array<std::vector<double>, 3> origin;
   for (const StagedPhoto& photo : photos) {
     if (photo.observations.placement != placement) continue;
-    for (const auto& [midi, place] : photo.pickup_plane_mm) {
-      x.push_back(place.x() - along(midi) * std::cos(std::atan(slope)));
-      y.push_back(place.y() - along(midi) * std::sin(std::atan(slope)));
+    for (const auto& [midi, at] : photo.pickup_rig_mm) {
+      const double along = profile.note_spacing_mm * (midi - profile.FirstMidi());
+      const Eigen::Vector3d o = at - along * rig_from_harp.linear().col(0);
+      for (int k = 0; k < 3; ++k) origin[static_cast<std::size_t>(k)].push_back(o(k));
     }
   }
-  Eigen::Isometry3d rig_from_harp = Eigen::Isometry3d::Identity();
-  rig_from_harp.linear() =
-      Eigen::AngleAxisd(std::atan(slope), Eigen::Vector3d::UnitZ()).toRotationMatrix();
-  rig_from_harp.translation() = Eigen::Vector3d(MedianOf(x), MedianOf(y), 0.0);
+  rig_from_harp.translation() =
+      Eigen::Vector3d(MedianOf(origin[0]), MedianOf(origin[1]), MedianOf(origin[2]));
   return rig_from_harp;
 }
 

@@ -6,6 +6,7 @@
 
 #include "alignment/note_name.hpp"
 #include "calibration/rig_pose.hpp"
+#include "vision/harp_place.hpp"
 #include "vision/note_detection.hpp"
 #include "vision/photo.hpp"
 #include "vision/rig_detection.hpp"
@@ -38,19 +39,19 @@ double PickupBarZMm(const Rig& rig) {
   return z;
 }
 
-Eigen::Vector2d OnPlane(const PhotoView& view, const Eigen::Vector2d& px, double z_mm) {
+Eigen::Vector3d OnPlane(const PhotoView& view, const Eigen::Vector2d& px, double z_mm) {
   const Eigen::Vector2d ray = view.camera.Undistort(px);
   const Eigen::Isometry3d world_from_camera = view.camera_from_world.inverse();
   const Eigen::Vector3d direction =
       world_from_camera.linear() * Eigen::Vector3d(ray.x(), ray.y(), 1.0);
   const Eigen::Vector3d center = world_from_camera.translation();
   const double scale = (z_mm - center.z()) / direction.z();
-  return (center + scale * direction).head<2>();
+  return center + scale * direction;
 }
 
 struct Card {
   int midi = 0;
-  double x_mm = 0.0;  // rig frame, in the plane of the pickup bar
+  Eigen::Vector3d rig_mm;  // in the plane of the pickup bar
 };
 
 std::vector<Card> FindCards(const RigObservations& seen, const PhotoView& view, const Rig& rig) {
@@ -59,21 +60,23 @@ std::vector<Card> FindCards(const RigObservations& seen, const PhotoView& view, 
     if (tag.id < kRegisterCardBaseId || rig.FindTag(tag.id) != nullptr) continue;
     Eigen::Vector2d middle = Eigen::Vector2d::Zero();
     for (const Eigen::Vector2d& corner : tag.corners_px) middle += 0.25 * corner;
-    cards.push_back({tag.id - kRegisterCardBaseId, OnPlane(view, middle, PickupBarZMm(rig)).x()});
+    cards.push_back({tag.id - kRegisterCardBaseId, OnPlane(view, middle, PickupBarZMm(rig))});
   }
   return cards;
 }
 
 /// MIDI number of the leftmost pickup, by the cards and by what the user said.
 Result<int> NameFirstPickup(const std::vector<DetectedPickup>& pickups,
-                            const std::vector<Card>& cards, const MeasureRequest& request) {
+                            const std::vector<Card>& cards, const Eigen::Isometry3d& harp_from_rig,
+                            const MeasureRequest& request) {
   std::optional<int> by_card;
   for (const Card& card : cards) {
+    const double card_x_mm = (harp_from_rig * card.rig_mm).x();
     const auto nearest = std::min_element(
         pickups.begin(), pickups.end(), [&](const DetectedPickup& a, const DetectedPickup& b) {
-          return std::abs(a.plane_mm.x() - card.x_mm) < std::abs(b.plane_mm.x() - card.x_mm);
+          return std::abs(a.plane_mm.x() - card_x_mm) < std::abs(b.plane_mm.x() - card_x_mm);
         });
-    if (std::abs(nearest->plane_mm.x() - card.x_mm) > 0.45 * request.profile.note_spacing_mm) {
+    if (std::abs(nearest->plane_mm.x() - card_x_mm) > 0.45 * request.profile.note_spacing_mm) {
       return Fail("the register card of " + NoteName(card.midi) +
                   " hangs over no pickup; hang it over the pickup of its own note");
     }
@@ -136,6 +139,40 @@ std::vector<NoteGeometry> NameNotes(DetectedPickups& pickups, int first_midi,
   return notes;
 }
 
+struct PlacedRow {
+  PhotoView view;  // its world is the harp as placed
+  PickupRow row;
+  PickupRowOptions options;
+  Eigen::Isometry3d rig_from_harp = Eigen::Isometry3d::Identity();
+};
+
+/// Finds the row of pickups wherever the rig is clamped: first as if it stood as drawn, then again
+/// from where the harp was found to stand, until the picture is looked at as it should be.
+Result<PlacedRow> FindPlacedRow(const PhotoView& rig_view, const InstrumentProfile& profile,
+                                const PickupRowOptions& options) {
+  constexpr int kRounds = 3;
+  constexpr double kFirstSearchMm = 22.0;
+  constexpr double kLaterSearchMm = 6.0;
+  const NoteProfile& middle = profile.notes[profile.notes.size() / 2];
+  PlacedRow placed{rig_view, {}, options, Eigen::Isometry3d::Identity()};
+  for (int round = 0; round < kRounds; ++round) {
+    placed.options.search_y_mm = round == 0 ? kFirstSearchMm : kLaterSearchMm;
+    auto row = FindPickupRow(placed.view, placed.options);
+    if (!row) return tl::unexpected<Error>(row.error());
+    placed.row = std::move(*row);
+    if (round + 1 == kRounds) break;
+    HarpPlaceOptions place;
+    place.note_spacing_mm = options.note_spacing_mm;
+    place.row_z_mm = options.row_z_mm;
+    place.reach_mm = 0.8 * middle.tine_length_mm;
+    const auto moved = PlaceHarp(placed.view, placed.row, place);
+    if (!moved) break;
+    placed.rig_from_harp = placed.rig_from_harp * *moved;
+    placed.view.camera_from_world = rig_view.camera_from_world * placed.rig_from_harp;
+  }
+  return placed;
+}
+
 }  // namespace
 
 Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
@@ -153,18 +190,19 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   report.rms_px = pose->rms_px;
   report.warnings.insert(report.warnings.end(), pose->warnings.begin(), pose->warnings.end());
 
-  PhotoView view;
-  view.bgr = photo->bgr;
-  view.gray = photo->gray;
-  view.camera = pose->PhotoCamera(camera);
-  view.camera_from_world = pose->camera_from_rig;
-  const std::vector<Card> cards = FindCards(seen, view, request.rig);
+  PhotoView rig_view;
+  rig_view.bgr = photo->bgr;
+  rig_view.gray = photo->gray;
+  rig_view.camera = pose->PhotoCamera(camera);
+  rig_view.camera_from_world = pose->camera_from_rig;
+  const std::vector<Card> cards = FindCards(seen, rig_view, request.rig);
   const int hint = !cards.empty() ? cards.front().midi : request.first_midi.value_or(0);
   const PickupRowOptions row_options = RowOptions(request.profile, request.rig, hint);
-  const auto row = FindPickupRow(view, row_options);
-  if (!row) return tl::unexpected<Error>(row.error());
-  DetectedPickups pickups = DetectPickups(view, *row, row_options);
-  const auto first_midi = NameFirstPickup(pickups.pickups, cards, request);
+  const auto placed = FindPlacedRow(rig_view, request.profile, row_options);
+  if (!placed) return tl::unexpected<Error>(placed.error());
+  DetectedPickups pickups = DetectPickups(placed->view, placed->row, placed->options);
+  const auto first_midi =
+      NameFirstPickup(pickups.pickups, cards, placed->rig_from_harp.inverse(), request);
   if (!first_midi) return tl::unexpected<Error>(first_midi.error());
   const std::vector<NoteGeometry> notes = NameNotes(pickups, *first_midi, request.profile, report);
   if (notes.empty()) {
@@ -184,9 +222,12 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   staged.observations.camera = camera;
   staged.observations.pose = *pose;
   staged.observations.height_counts = request.damper != DamperState::kResting;
-  staged.observations.notes = DetectNotes(view, pickups, notes, options);
+  staged.observations.notes = DetectNotes(placed->view, pickups, notes, options);
+  staged.rig_from_harp = placed->rig_from_harp;
   for (std::size_t i = 0; i < notes.size(); ++i) {
-    staged.pickup_plane_mm[notes[i].midi] = pickups.pickups[i].plane_mm;
+    const Eigen::Vector2d& at = pickups.pickups[i].plane_mm;
+    staged.pickup_rig_mm[notes[i].midi] =
+        placed->rig_from_harp * Eigen::Vector3d(at.x(), at.y(), row_options.row_z_mm);
   }
   return staged;
 }

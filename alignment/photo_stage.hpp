@@ -1,6 +1,6 @@
 #pragma once
 
-#include <Eigen/Core>
+#include <Eigen/Geometry>
 #include <map>
 
 #include "alignment/harp_solve.hpp"
@@ -12,8 +12,10 @@ namespace tinesight {
 struct StagedPhoto {
   std::size_t request_index = 0;
   PhotoObservations observations;
-  /// Where each pickup's tip is seen in the plane z = 0 of the rig frame, by MIDI number.
-  std::map<int, Eigen::Vector2d> pickup_plane_mm;
+  /// Where the harp stands by this photo alone (vision/harp_place.hpp), and where that puts the
+  /// tip of each pickup, by MIDI number: near enough to start from.
+  Eigen::Isometry3d rig_from_harp = Eigen::Isometry3d::Identity();
+  std::map<int, Eigen::Vector3d> pickup_rig_mm;
 };
 
 /// Reads photo `index` of the request, solves its pose from the rig, finds its notes and names

@@ -33,7 +33,7 @@ struct PriorUncertainty {
   double tine_length_mm = 1.0;
   double tine_yaw_deg = 0.6;
   double tine_pitch_deg = 0.4;
-  double tone_bar_yaw_deg = 0.6;
+  double tone_bar_yaw_deg = 0.3;
   double tone_bar_pitch_deg = 0.3;
 };
 
