@@ -119,7 +119,8 @@ PickupRowOptions RowOptions(const InstrumentProfile& profile, const Rig& rig, in
 /// Pickups by MIDI number with the geometry that the profile gives them; those outside the
 /// compass are left out.
 std::vector<NoteGeometry> NameNotes(DetectedPickups& pickups, int first_midi,
-                                    const InstrumentProfile& profile, PhotoMeasurement& report) {
+                                    const InstrumentProfile& profile,
+                                    std::vector<std::string>& warnings) {
   std::vector<NoteGeometry> notes;
   std::vector<DetectedPickup> inside;
   for (const DetectedPickup& pickup : pickups.pickups) {
@@ -130,7 +131,7 @@ std::vector<NoteGeometry> NameNotes(DetectedPickups& pickups, int first_midi,
         {note->midi, note->tine_length_mm, note->tine_diameter_mm, note->gap_mm, note->height_mm});
   }
   if (inside.size() < pickups.pickups.size()) {
-    report.warnings.push_back(
+    warnings.push_back(
         std::to_string(pickups.pickups.size() - inside.size()) +
         " pickups in view lie outside the instrument's compass and were left out; check the "
         "register card and the profile");
@@ -139,36 +140,63 @@ std::vector<NoteGeometry> NameNotes(DetectedPickups& pickups, int first_midi,
   return notes;
 }
 
+NoteDetectionOptions DetectionOptions(const MeasureRequest& request, std::size_t index) {
+  NoteDetectionOptions options;
+  options.note_spacing_mm = request.profile.note_spacing_mm;
+  options.tone_bar_width_mm = request.profile.tone_bar_width_mm;
+  options.debug_dir = request.debug_dir;
+  options.debug_prefix = request.photos[index].stem().string();
+  return options;
+}
+
+/// The row of pickups in a picture that is looked at as the harp stands.
 struct PlacedRow {
-  PhotoView view;  // its world is the harp as placed
+  PhotoView view;  ///< its world is the harp as placed
   PickupRow row;
-  PickupRowOptions options;
   Eigen::Isometry3d rig_from_harp = Eigen::Isometry3d::Identity();
 };
 
-/// Finds the row of pickups wherever the rig is clamped: first as if it stood as drawn, then again
-/// from where the harp was found to stand, until the picture is looked at as it should be.
-Result<PlacedRow> FindPlacedRow(const PhotoView& rig_view, const InstrumentProfile& profile,
-                                const PickupRowOptions& options) {
-  constexpr int kRounds = 3;
-  constexpr double kFirstSearchMm = 22.0;
-  constexpr double kLaterSearchMm = 6.0;
-  const NoteProfile& middle = profile.notes[profile.notes.size() / 2];
-  PlacedRow placed{rig_view, {}, options, Eigen::Isometry3d::Identity()};
-  for (int round = 0; round < kRounds; ++round) {
-    placed.options.search_y_mm = round == 0 ? kFirstSearchMm : kLaterSearchMm;
-    auto row = FindPickupRow(placed.view, placed.options);
-    if (!row) return tl::unexpected<Error>(row.error());
-    placed.row = std::move(*row);
-    if (round + 1 == kRounds) break;
-    HarpPlaceOptions place;
-    place.note_spacing_mm = options.note_spacing_mm;
-    place.row_z_mm = options.row_z_mm;
-    place.reach_mm = 0.8 * middle.tine_length_mm;
-    const auto moved = PlaceHarp(placed.view, placed.row, place);
-    if (!moved) break;
-    placed.rig_from_harp = placed.rig_from_harp * *moved;
-    placed.view.camera_from_world = rig_view.camera_from_world * placed.rig_from_harp;
+PickupRowOptions Within(PickupRowOptions options, double search_y_mm) {
+  options.search_y_mm = search_y_mm;
+  return options;
+}
+
+HarpPlaceOptions PlaceOptions(const InstrumentProfile& profile) {
+  HarpPlaceOptions options;
+  options.note_spacing_mm = profile.note_spacing_mm;
+  options.reach_mm = 0.8 * profile.notes[profile.notes.size() / 2].tine_length_mm;
+  return options;
+}
+
+/// Looks again from where tines that run along `direction` (frame of placed.view) say that the harp
+/// stands.
+Result<void> Replace(const Eigen::Vector3d& direction, const PickupRowOptions& row_options,
+                     const HarpPlaceOptions& options, PlacedRow& placed) {
+  constexpr double kSearchMm = 6.0;
+  const auto moved = PlaceHarp(placed.view, placed.row, direction, options);
+  if (!moved) return {};
+  placed.rig_from_harp = placed.rig_from_harp * *moved;
+  placed.view.camera_from_world = placed.view.camera_from_world * *moved;
+  auto row = FindPickupRow(placed.view, Within(row_options, kSearchMm));
+  if (!row) return tl::unexpected<Error>(row.error());
+  placed.row = std::move(*row);
+  return {};
+}
+
+/// Finds the row of pickups wherever the rig is clamped: first as if it stood as drawn, then from
+/// where edges show the harp to stand.
+Result<PlacedRow> FindPlacedRow(const PhotoView& rig_view, const PickupRowOptions& row_options,
+                                const HarpPlaceOptions& options) {
+  constexpr double kSearchMm = 22.0;
+  auto row = FindPickupRow(rig_view, Within(row_options, kSearchMm));
+  if (!row) return tl::unexpected<Error>(row.error());
+  PlacedRow placed{rig_view, std::move(*row)};
+  for (int round = 0; round < 2; ++round) {
+    const auto direction = DirectionOfEdges(placed.view, placed.row, options);
+    if (!direction) break;
+    if (auto done = Replace(*direction, row_options, options, placed); !done) {
+      return tl::unexpected<Error>(done.error());
+    }
   }
   return placed;
 }
@@ -198,31 +226,42 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   const std::vector<Card> cards = FindCards(seen, rig_view, request.rig);
   const int hint = !cards.empty() ? cards.front().midi : request.first_midi.value_or(0);
   const PickupRowOptions row_options = RowOptions(request.profile, request.rig, hint);
-  const auto placed = FindPlacedRow(rig_view, request.profile, row_options);
+  const HarpPlaceOptions place_options = PlaceOptions(request.profile);
+  auto placed = FindPlacedRow(rig_view, row_options, place_options);
   if (!placed) return tl::unexpected<Error>(placed.error());
-  DetectedPickups pickups = DetectPickups(placed->view, placed->row, placed->options);
-  const auto first_midi =
-      NameFirstPickup(pickups.pickups, cards, placed->rig_from_harp.inverse(), request);
-  if (!first_midi) return tl::unexpected<Error>(first_midi.error());
-  const std::vector<NoteGeometry> notes = NameNotes(pickups, *first_midi, request.profile, report);
-  if (notes.empty()) {
-    return Fail(
-        "none of its notes lies in the instrument's compass; check the register card "
-        "and --instrument");
-  }
 
-  NoteDetectionOptions options;
-  options.row_z_mm = row_options.row_z_mm;
-  options.note_spacing_mm = request.profile.note_spacing_mm;
-  options.tone_bar_width_mm = request.profile.tone_bar_width_mm;
-  options.debug_dir = request.debug_dir;
-  options.debug_prefix = request.photos[index].stem().string();
   StagedPhoto staged;
   staged.request_index = index;
   staged.observations.camera = camera;
   staged.observations.pose = *pose;
   staged.observations.height_counts = request.damper != DamperState::kResting;
-  staged.observations.notes = DetectNotes(placed->view, pickups, notes, options);
+  std::vector<std::string> warnings;
+  DetectedPickups pickups;
+  std::vector<NoteGeometry> notes;
+  for (int round = 0; round < 2; ++round) {
+    if (round > 0) {
+      // The tines themselves say better how they run than the edges did.
+      const auto direction = DirectionOfTines(placed->view, staged.observations.notes);
+      if (!direction) break;
+      if (auto done = Replace(*direction, row_options, place_options, *placed); !done) {
+        return tl::unexpected<Error>(done.error());
+      }
+    }
+    pickups = DetectPickups(placed->view, placed->row, row_options);
+    const auto first_midi =
+        NameFirstPickup(pickups.pickups, cards, placed->rig_from_harp.inverse(), request);
+    if (!first_midi) return tl::unexpected<Error>(first_midi.error());
+    warnings.clear();
+    notes = NameNotes(pickups, *first_midi, request.profile, warnings);
+    if (notes.empty()) {
+      return Fail(
+          "none of its notes lies in the instrument's compass; check the register card "
+          "and --instrument");
+    }
+    staged.observations.notes =
+        DetectNotes(placed->view, pickups, notes, DetectionOptions(request, index));
+  }
+  report.warnings.insert(report.warnings.end(), warnings.begin(), warnings.end());
   staged.rig_from_harp = placed->rig_from_harp;
   for (std::size_t i = 0; i < notes.size(); ++i) {
     const Eigen::Vector2d& at = pickups.pickups[i].plane_mm;

@@ -11,9 +11,15 @@ namespace tinesight {
 namespace {
 
 constexpr double kDegree = std::numbers::pi / 180.0;
-constexpr std::size_t kMostEdges = 20000;
 constexpr std::size_t kLeastEdges = 500;
 constexpr std::size_t kLeastPickups = 4;
+constexpr double kUsualPickupScatterRad = 0.001;  // about the row: 0.4 mm at 400 mm
+constexpr double kUsualTineScatterRad = 0.004;
+
+// A rig is clamped square to a degree or two. Counts little against edges that agree: the share of
+// all edges that has to agree better for a turn by one sigma to be believed.
+constexpr double kSquareSigmaDeg = 2.0;
+constexpr double kSquareShare = 0.0015;
 
 /// An edge element: its ray, and the normal of the plane through it and the camera's center. All in
 /// the camera frame.
@@ -45,39 +51,48 @@ cv::Mat TineMask(const PhotoView& view, const PickupRow& row, const HarpPlaceOpt
   return mask;
 }
 
+/// Edge elements with the direction that the picture has about them: the structure tensor over a
+/// few pixels (J. Bigun and G. H. Granlund, ICCV 1987) tells a straight edge, which is coherent,
+/// from grain, which is not.
 std::vector<Edge> FindEdges(const PhotoView& view, const cv::Mat& mask) {
+  constexpr double kNoiseSigmaPx = 1.5;
+  constexpr double kTensorSigmaPx = 5.0;
+  constexpr float kLeastCoherence = 0.6F;
+  constexpr int kStepPx = 3;
   const cv::Rect box = cv::boundingRect(mask);
   if (box.area() == 0) return {};
   cv::Mat smooth;
   cv::Mat gx;
   cv::Mat gy;
-  cv::GaussianBlur(view.gray(box), smooth, {}, 2.0);
+  cv::GaussianBlur(view.gray(box), smooth, {}, kNoiseSigmaPx);
   cv::Scharr(smooth, gx, CV_32F, 1, 0, 1.0 / 32.0);
   cv::Scharr(smooth, gy, CV_32F, 0, 1, 1.0 / 32.0);
-  std::vector<std::pair<float, cv::Point>> strong;
-  for (int r = 1; r < box.height - 1; r += 2) {
-    for (int c = 1; c < box.width - 1; c += 2) {
+  // Strong edges must not drown the weak ones beside them.
+  const double usual2 = std::pow(0.5 * (cv::mean(cv::abs(gx))[0] + cv::mean(cv::abs(gy))[0]), 2);
+  cv::Mat gain = gx.mul(gx) + gy.mul(gy) + cv::Scalar(4.0 * usual2 + 1e-6);
+  cv::Mat xx;
+  cv::Mat xy;
+  cv::Mat yy;
+  cv::GaussianBlur(gx.mul(gx) / gain, xx, {}, kTensorSigmaPx);
+  cv::GaussianBlur(gx.mul(gy) / gain, xy, {}, kTensorSigmaPx);
+  cv::GaussianBlur(gy.mul(gy) / gain, yy, {}, kTensorSigmaPx);
+  std::vector<Edge> edges;
+  for (int r = 1; r < box.height - 1; r += kStepPx) {
+    for (int c = 1; c < box.width - 1; c += kStepPx) {
       if (mask.at<uchar>(box.y + r, box.x + c) == 0) continue;
-      strong.emplace_back(std::hypot(gx.at<float>(r, c), gy.at<float>(r, c)), cv::Point(c, r));
+      const float sum = xx.at<float>(r, c) + yy.at<float>(r, c);
+      const float difference = xx.at<float>(r, c) - yy.at<float>(r, c);
+      const float spread = std::hypot(difference, 2.0F * xy.at<float>(r, c));
+      if (!(spread > kLeastCoherence * sum) || sum < 0.1F) continue;
+      const float across = 0.5F * std::atan2(2.0F * xy.at<float>(r, c), difference);
+      const Eigen::Vector2d px(box.x + c, box.y + r);
+      const Eigen::Vector2d along(-std::sin(across), std::cos(across));
+      const Eigen::Vector3d ray = view.camera.Undistort(px).homogeneous().normalized();
+      const Eigen::Vector3d next = view.camera.Undistort(px + 2.0 * along).homogeneous();
+      edges.push_back({ray, ray.cross(next).normalized(), static_cast<double>(spread)});
     }
   }
-  // The stronger half is edges, the rest grain.
-  const std::size_t count = std::min(kMostEdges, strong.size() / 2);
-  if (count < kLeastEdges) return {};
-  std::nth_element(strong.begin(), strong.begin() + static_cast<std::ptrdiff_t>(count),
-                   strong.end(), [](const auto& a, const auto& b) { return a.first > b.first; });
-  const float usual = std::max(strong[count].first, 1e-3F);
-  std::vector<Edge> edges;
-  edges.reserve(count);
-  for (std::size_t i = 0; i < count; ++i) {
-    const auto& [magnitude, at] = strong[i];
-    const Eigen::Vector2d px(box.x + at.x, box.y + at.y);
-    const Eigen::Vector2d along(-gy.at<float>(at) / magnitude, gx.at<float>(at) / magnitude);
-    const Eigen::Vector3d ray = view.camera.Undistort(px).homogeneous().normalized();
-    const Eigen::Vector3d next = view.camera.Undistort(px + 2.0 * along).homogeneous();
-    edges.push_back(
-        {ray, ray.cross(next).normalized(), static_cast<double>(magnitude / (magnitude + usual))});
-  }
+  if (edges.size() < kLeastEdges) return {};
   return edges;
 }
 
@@ -111,13 +126,16 @@ Eigen::Vector3d FindDirection(const std::vector<Edge>& edges, const Eigen::Matri
   };
   for (const Stage& stage :
        {Stage{search_deg, 0.5, 1.5}, Stage{0.6, 0.15, 1.0}, Stage{0.2, 0.05, 0.7}}) {
-    double best = -1.0;
+    double best = -1e9;
     const double yaw0 = yaw;
     const double pitch0 = pitch;
     for (double dy = -stage.range_deg; dy <= stage.range_deg + 1e-9; dy += stage.step_deg) {
       for (double dp = -stage.range_deg; dp <= stage.range_deg + 1e-9; dp += stage.step_deg) {
+        const double squared = std::pow((yaw0 + dy) / kSquareSigmaDeg, 2) +
+                               std::pow((pitch0 + dp) / kSquareSigmaDeg, 2);
         const double agreement =
-            Agreement(edges, direction(yaw0 + dy, pitch0 + dp), stage.tolerance_deg * kDegree);
+            Agreement(edges, direction(yaw0 + dy, pitch0 + dp), stage.tolerance_deg * kDegree) -
+            0.5 * kSquareShare * static_cast<double>(edges.size()) * squared;
         if (agreement > best) {
           best = agreement;
           yaw = yaw0 + dy;
@@ -129,19 +147,18 @@ Eigen::Vector3d FindDirection(const std::vector<Edge>& edges, const Eigen::Matri
   return direction(yaw, pitch);
 }
 
-/// Normal of the plane through the camera and the row, pickups out of line left out.
-Eigen::Vector3d RowPlaneNormal(const std::vector<Eigen::Vector3d>& rays) {
-  std::vector<double> weights(rays.size(), 1.0);
+/// The direction that is nearest to square to all of `lines`, those that do not fit left out.
+Eigen::Vector3d CommonNormal(const std::vector<Eigen::Vector3d>& lines, double usual_rad) {
+  std::vector<double> weights(lines.size(), 1.0);
   Eigen::Vector3d normal;
   for (int round = 0; round < 10; ++round) {
     Eigen::Matrix3d scatter = Eigen::Matrix3d::Zero();
-    for (std::size_t i = 0; i < rays.size(); ++i) {
-      scatter += weights[i] * rays[i] * rays[i].transpose();
+    for (std::size_t i = 0; i < lines.size(); ++i) {
+      scatter += weights[i] * lines[i] * lines[i].transpose();
     }
     normal = Eigen::SelfAdjointEigenSolver<Eigen::Matrix3d>(scatter).eigenvectors().col(0);
-    for (std::size_t i = 0; i < rays.size(); ++i) {
-      constexpr double kUsual = 0.001;  // 0.4 mm at 400 mm
-      weights[i] = 1.0 / (1.0 + std::pow(normal.dot(rays[i]) / kUsual, 2));
+    for (std::size_t i = 0; i < lines.size(); ++i) {
+      weights[i] = 1.0 / (1.0 + std::pow(normal.dot(lines[i]) / usual_rad, 2));
     }
   }
   return normal;
@@ -163,19 +180,44 @@ Eigen::Vector3d FirstPickup(const std::vector<Eigen::Vector3d>& rays, const Pick
 
 }  // namespace
 
-std::optional<Eigen::Isometry3d> PlaceHarp(const PhotoView& view, const PickupRow& row,
-                                           const HarpPlaceOptions& options) {
-  if (row.pickups.size() < kLeastPickups) return std::nullopt;
+std::optional<Eigen::Vector3d> DirectionOfEdges(const PhotoView& view, const PickupRow& row,
+                                                const HarpPlaceOptions& options) {
+  if (row.pickups.empty()) return std::nullopt;
   const std::vector<Edge> edges = FindEdges(view, TineMask(view, row, options));
   if (edges.empty()) return std::nullopt;
+  const Eigen::Matrix3d camera_from_carrier = view.camera_from_world.linear();
+  return camera_from_carrier.transpose() *
+         FindDirection(edges, camera_from_carrier, options.search_deg);
+}
+
+std::optional<Eigen::Vector3d> DirectionOfTines(const PhotoView& view,
+                                                const std::vector<NoteObservation>& notes) {
+  std::vector<Eigen::Vector3d> normals;
+  for (const NoteObservation& note : notes) {
+    for (const std::vector<AxisPoint>* line : {&note.axis, &note.tone_bar}) {
+      if (line->size() < 2) continue;
+      const Eigen::Vector3d a = view.camera.Undistort(line->front().position_px).homogeneous();
+      const Eigen::Vector3d b = view.camera.Undistort(line->back().position_px).homogeneous();
+      normals.push_back(view.camera_from_world.linear().transpose() * a.cross(b).normalized());
+    }
+  }
+  if (normals.size() < 4) return std::nullopt;
+  const Eigen::Vector3d direction = CommonNormal(normals, kUsualTineScatterRad);
+  return direction.z() < 0.0 ? Eigen::Vector3d(-direction) : direction;
+}
+
+std::optional<Eigen::Isometry3d> PlaceHarp(const PhotoView& view, const PickupRow& row,
+                                           const Eigen::Vector3d& direction,
+                                           const HarpPlaceOptions& options) {
+  if (row.pickups.size() < kLeastPickups) return std::nullopt;
   const Eigen::Matrix3d camera_from_carrier = view.camera_from_world.linear();
   std::vector<Eigen::Vector3d> rays;
   for (const RowPickup& p : row.pickups) {
     const Eigen::Vector3d at(p.plane_mm.x(), p.plane_mm.y(), options.row_z_mm);
     rays.push_back((view.camera_from_world * at).normalized());
   }
-  const Eigen::Vector3d z = FindDirection(edges, camera_from_carrier, options.search_deg);
-  Eigen::Vector3d x = RowPlaneNormal(rays).cross(z).normalized();
+  const Eigen::Vector3d z = camera_from_carrier * direction.normalized();
+  Eigen::Vector3d x = CommonNormal(rays, kUsualPickupScatterRad).cross(z).normalized();
   if (x.dot(camera_from_carrier.col(0)) < 0.0) x = -x;
   const Eigen::Vector3d flange = FirstPickup(rays, row, x, options.note_spacing_mm);
 

@@ -2,7 +2,9 @@
 
 #include <Eigen/Geometry>
 #include <optional>
+#include <vector>
 
+#include "vision/note_observation.hpp"
 #include "vision/photo_view.hpp"
 #include "vision/pickup_row.hpp"
 
@@ -16,19 +18,30 @@ struct HarpPlaceOptions {
   double search_deg = 8.0;  ///< half range of the tines' direction about the carrier's +z
 };
 
-/// Where the harp stands as one photo shows it, whichever way the rig is clamped: carrier_from_harp
-/// with the harp's x along the row of pickups (x of the first one as it is in the carrier), z along
-/// tines and tone bars, and the faces of the pole tips at y = z = 0.
+/// The direction of tines and tone bars from mount to pickup, carrier frame, length 1, from the
+/// straight edges between the pickups and the mounts.
 ///
 /// Tines and tone bars are parallel but for fractions of a degree, so that their images point to
-/// one vanishing point, which is the direction of z (R. Hartley and A. Zisserman, "Multiple View
-/// Geometry", ch. 8.6). Every edge between pickups and mounts votes. x is where the plane through
-/// the camera and the row is square to z; the distance follows from the notes' spacing.
-///
-/// Good to some tenths of a degree and some millimetres: a start for looking closer. nullopt where
-/// fewer than four pickups or hardly any edge are in view.
+/// one vanishing point, which is their direction (R. Hartley and A. Zisserman, "Multiple View
+/// Geometry", ch. 8.6). Good to half a degree, seldom worse than two: a start for looking closer.
+/// nullopt where hardly any edge is in view.
+[[nodiscard]] std::optional<Eigen::Vector3d> DirectionOfEdges(const PhotoView& view,
+                                                              const PickupRow& row,
+                                                              const HarpPlaceOptions& options);
+
+/// The same from tines and tone bars that were found, crooked ones left out. nullopt with fewer
+/// than four.
+[[nodiscard]] std::optional<Eigen::Vector3d> DirectionOfTines(
+    const PhotoView& view, const std::vector<NoteObservation>& notes);
+
+/// Where the harp stands as one photo shows it, whichever way the rig is clamped: carrier_from_harp
+/// with the harp's x along the row of pickups (x of the first one as it is in the carrier), z along
+/// `direction`, and the faces of the pole tips at y = z = 0. x is where the plane through the
+/// camera and the row is square to z; the distance follows from the notes' spacing. nullopt with
+/// fewer than four pickups.
 [[nodiscard]] std::optional<Eigen::Isometry3d> PlaceHarp(const PhotoView& view,
                                                          const PickupRow& row,
+                                                         const Eigen::Vector3d& direction,
                                                          const HarpPlaceOptions& options);
 
 }  // namespace tinesight
