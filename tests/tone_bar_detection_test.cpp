@@ -4,45 +4,20 @@
 
 #include <array>
 #include <cmath>
-#include <numbers>
 
-#include "tests/detector_scene.hpp"
+#include "tests/bar_scene.hpp"
 
 namespace tinesight {
 namespace {
 
-constexpr double kDegree = std::numbers::pi / 180.0;
-constexpr double kSpacing_mm = 13.7;
-constexpr double kLength_mm = 80.0;
-constexpr double kGap_mm = 1.4;
-constexpr double kBarBehind_mm = 9.5;  // the bars' faces behind the tines
-
-/// Five bars; the one in the middle is skewed, as a flattened grommet leaves it.
-constexpr std::array<double, 5> kYaw_deg = {0.1, -0.2, 1.0, 0.2, -0.1};
-
-double BarX(std::size_t i) { return kSpacing_mm * (static_cast<double>(i) - 2.0); }
-double RootZ() { return -kLength_mm - kGap_mm; }
-
-/// Gray bars over a ground that is now lighter, now darker than they, 20 mm behind the tines.
-PhotoView BarView(double width_mm) {
-  PhotoView view = testing::DetectorView(40.0);
-  const Eigen::Vector3d eye = view.CameraCenterMm();
-  testing::Render(view, 0.8, 3.0, [&](const Eigen::Vector3d& ray) {
-    const auto on_plane = [&](double y_mm) {
-      return Eigen::Vector3d(eye + ray * ((y_mm - eye.y()) / ray.y()));
-    };
-    const Eigen::Vector3d p = on_plane(kBarBehind_mm);
-    const double ahead = p.z() - RootZ();
-    if (ahead > -18.0 && ahead < 45.0) {
-      for (std::size_t i = 0; i < kYaw_deg.size(); ++i) {
-        const double middle = BarX(i) + ahead * std::tan(kYaw_deg[i] * kDegree);
-        if (std::abs(p.x() - middle) < 0.5 * width_mm) return 105.0 + 5.0 * std::sin(0.7 * p.z());
-      }
-    }
-    return 100.0 + 60.0 * std::sin(0.11 * on_plane(20.0).z());
-  });
-  return view;
-}
+using testing::BarView;
+using testing::BarX;
+using testing::kBarBehind_mm;
+using testing::kDegree;
+using testing::kGap_mm;
+using testing::kLength_mm;
+using testing::kYaw_deg;
+using testing::RootZ;
 
 std::vector<ToneBarPrediction> Predictions() {
   std::vector<ToneBarPrediction> notes;

@@ -29,23 +29,26 @@ struct Edge {
   double weight = 0.0;
 };
 
-/// Where tines and tone bars are seen: the parallelogram from the row toward the mounts.
+/// Where tines and tone bars are seen, with room for a rig that is clamped askew: from the row
+/// toward the mounts.
 cv::Mat TineMask(const PhotoView& view, const PickupRow& row, const HarpPlaceOptions& o) {
   constexpr double kBeforePickupsMm = 4.0;
-  constexpr double kBehindTinesMm = 4.0;
+  constexpr double kToneBarsMm = 10.0;  // behind the tines, lower in the picture
+  const double room_mm = 0.05 * o.reach_mm;
   std::vector<cv::Point> corners;
-  const auto add = [&](const RowPickup& p, double aside_mm, double toward_mount_mm) {
-    const Eigen::Vector3d corner(p.plane_mm.x() + aside_mm, p.plane_mm.y() + kBehindTinesMm,
+  const auto add = [&](const RowPickup& p, double aside_mm, double behind_mm,
+                       double toward_mount_mm) {
+    const Eigen::Vector3d corner(p.plane_mm.x() + aside_mm, p.plane_mm.y() + behind_mm,
                                  o.row_z_mm - toward_mount_mm);
     if (!view.InFront(corner)) return;
     const Eigen::Vector2d px = view.Project(corner);
     corners.emplace_back(cvRound(px.x()), cvRound(px.y()));
   };
   const double half = 0.5 * o.note_spacing_mm;
-  add(row.pickups.front(), -half, kBeforePickupsMm);
-  add(row.pickups.back(), half, kBeforePickupsMm);
-  add(row.pickups.back(), half, o.reach_mm);
-  add(row.pickups.front(), -half, o.reach_mm);
+  add(row.pickups.front(), -half, 0.0, kBeforePickupsMm);
+  add(row.pickups.back(), half, 0.0, kBeforePickupsMm);
+  add(row.pickups.back(), half, kToneBarsMm + room_mm, o.reach_mm);
+  add(row.pickups.front(), -half, kToneBarsMm + room_mm, o.reach_mm);
   cv::Mat mask(view.gray.size(), CV_8U, cv::Scalar(0));
   if (corners.size() == 4) cv::fillConvexPoly(mask, corners, cv::Scalar(255));
   return mask;
@@ -67,9 +70,9 @@ std::vector<Edge> FindEdges(const PhotoView& view, const cv::Mat& mask) {
   cv::GaussianBlur(view.gray(box), smooth, {}, kNoiseSigmaPx);
   cv::Scharr(smooth, gx, CV_32F, 1, 0, 1.0 / 32.0);
   cv::Scharr(smooth, gy, CV_32F, 0, 1, 1.0 / 32.0);
-  // Strong edges must not drown the weak ones beside them.
+  // Strong edges must not drown other edges, nor weak shades turn the direction of edges.
   const double usual2 = std::pow(0.5 * (cv::mean(cv::abs(gx))[0] + cv::mean(cv::abs(gy))[0]), 2);
-  cv::Mat gain = gx.mul(gx) + gy.mul(gy) + cv::Scalar(4.0 * usual2 + 1e-6);
+  cv::Mat gain = gx.mul(gx) + gy.mul(gy) + cv::Scalar(16.0 * usual2 + 1e-6);
   cv::Mat xx;
   cv::Mat xy;
   cv::Mat yy;
