@@ -8,7 +8,7 @@
 #include "calibration/file_io.hpp"
 #include "tests/photo_files.hpp"
 #include "tests/run_command.hpp"
-#include "tests/sample_record.hpp"
+#include "tests/made_record.hpp"
 
 namespace tinesight {
 namespace {

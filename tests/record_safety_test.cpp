@@ -16,7 +16,7 @@
 #include "record/database.hpp"
 #include "record/record_schema.hpp"
 #include "tests/run_command.hpp"
-#include "tests/sample_record.hpp"
+#include "tests/made_record.hpp"
 #include "tests/temp_folder.hpp"
 
 namespace tinesight {
