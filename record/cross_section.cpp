@@ -17,7 +17,7 @@ constexpr double kEdgeRoom = 10.0;  // for the words at the four sides
 constexpr double kLargestHalfRange_mm = 8.0;
 
 Vector2d PlaceOf(const NoteMeasurement& note, const NoteProfile* target) {
-  const double height = note.height_mm ? note.height_mm->value
+  const double height = note.height_mm      ? note.height_mm->value
                         : target != nullptr ? target->height_mm
                                             : 0.0;
   return {note.lateral_mm->value, height};
@@ -31,15 +31,15 @@ class SectionDrawer {
     const auto include = [&](const NoteMeasurement& note) {
       const Vector2d reach = PlaceOf(note, section.target).cwiseAbs() +
                              UncertaintyEllipse(note).cwiseAbs().rowwise().sum();
-      half_mm = std::max({half_mm, reach.x(), reach.y(),
-                          PlaceOf(note, section.target).cwiseAbs().maxCoeff() +
-                              0.5 * note.tine_diameter_mm});
+      half_mm = std::max(
+          {half_mm, reach.x(), reach.y(),
+           PlaceOf(note, section.target).cwiseAbs().maxCoeff() + 0.5 * note.tine_diameter_mm});
     };
     include(*section.note);
     if (HasBefore()) include(*section.before);
     if (section.target != nullptr) {
-      half_mm = std::max(half_mm, std::abs(section.target->height_mm) +
-                                      section.target->tolerance_height_mm);
+      half_mm = std::max(half_mm,
+                         std::abs(section.target->height_mm) + section.target->tolerance_height_mm);
       half_mm = std::max(half_mm, section.target->tolerance_lateral_mm);
     }
     half_mm = std::min(1.08 * half_mm, kLargestHalfRange_mm);
@@ -89,8 +89,8 @@ class SectionDrawer {
   void DrawTolerance() {
     if (section_.target == nullptr) return;
     const NoteProfile& target = *section_.target;
-    const Vector2d corner = At({-target.tolerance_lateral_mm,
-                                target.height_mm + target.tolerance_height_mm});
+    const Vector2d corner =
+        At({-target.tolerance_lateral_mm, target.height_mm + target.tolerance_height_mm});
     drawing_.StrokeBox({corner.x(), corner.y(), 2.0 * target.tolerance_lateral_mm * scale_,
                         2.0 * target.tolerance_height_mm * scale_},
                        {0.8, kBlack, {4.0, 2.0}});
@@ -136,6 +136,12 @@ class SectionDrawer {
 
 Eigen::Matrix2d UncertaintyEllipse(const NoteMeasurement& note) {
   Eigen::Matrix2d axes = Eigen::Matrix2d::Zero();
+  if (note.covariance && note.lateral_mm && note.height_mm) {
+    const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> solver(
+        Eigen::Matrix2d(note.covariance->topLeftCorner<2, 2>()));
+    return solver.eigenvectors() *
+           (2.0 * solver.eigenvalues().cwiseMax(0.0).cwiseSqrt()).asDiagonal();
+  }
   if (note.lateral_mm) axes(0, 0) = note.lateral_mm->expanded_u;
   if (note.height_mm) axes(1, 1) = note.height_mm->expanded_u;
   return axes;

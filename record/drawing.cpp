@@ -267,6 +267,22 @@ double Drawing::LabelWidth(std::string_view text, const Font& font) {
 
 double Drawing::LineHeight(const Font& font) { return TextHeight("Hg", 1e4, font); }
 
+PixelPage::PixelPage(const cv::Mat& bgr, double px_per_pt) {
+  cv::cvtColor(bgr, bgra_, cv::COLOR_BGR2BGRA);
+  surface_.reset(cairo_image_surface_create_for_data(bgra_.data, CAIRO_FORMAT_RGB24, bgra_.cols,
+                                                     bgra_.rows, static_cast<int>(bgra_.step)));
+  context_.reset(cairo_create(surface_.get()));
+  cairo_scale(context_.get(), px_per_pt, px_per_pt);
+  drawing_ = std::make_unique<Drawing>(context_.get());
+}
+
+cv::Mat PixelPage::Picture() {
+  cairo_surface_flush(surface_.get());
+  cv::Mat bgr;
+  cv::cvtColor(bgra_, bgr, cv::COLOR_BGRA2BGR);
+  return bgr;
+}
+
 std::string EncodeJpeg(const cv::Mat& bgr, int quality) {
   std::vector<unsigned char> bytes;
   try {

@@ -1,7 +1,7 @@
 #pragma once
 
-// For record/ alone: what the report's pages and pictures are drawn with, Cairo for shapes and Pango
-// for text, on paper and on pixels alike.
+// For record/ alone: what the report's pages and pictures are drawn with, Cairo for shapes and
+// Pango for text, on paper and on pixels alike.
 #include <pango/pangocairo.h>
 
 #include <Eigen/Core>
@@ -23,9 +23,7 @@ struct Rect {
 
   [[nodiscard]] double Right() const { return left + width; }
   [[nodiscard]] double Bottom() const { return top + height; }
-  [[nodiscard]] Eigen::Vector2d Center() const {
-    return {left + 0.5 * width, top + 0.5 * height};
-  }
+  [[nodiscard]] Eigen::Vector2d Center() const { return {left + 0.5 * width, top + 0.5 * height}; }
   [[nodiscard]] Rect Inset(double by_pt) const {
     return {left + by_pt, top + by_pt, width - 2.0 * by_pt, height - 2.0 * by_pt};
   }
@@ -112,6 +110,26 @@ class Drawing {
 
   cairo_t* context_;
   std::unique_ptr<PangoContext, Unref> text_context_;
+};
+
+/// A picture to draw on in pt.
+class PixelPage {
+ public:
+  /// Copies `bgr` (CV_8UC3).
+  PixelPage(const cv::Mat& bgr, double px_per_pt);
+  [[nodiscard]] Drawing& Draw() { return *drawing_; }
+  /// The picture with everything drawn so far, CV_8UC3.
+  [[nodiscard]] cv::Mat Picture();
+
+ private:
+  struct Release {
+    void operator()(cairo_surface_t* surface) const { cairo_surface_destroy(surface); }
+    void operator()(cairo_t* context) const { cairo_destroy(context); }
+  };
+  cv::Mat bgra_;  // outlives the surface, which draws into it
+  std::unique_ptr<cairo_surface_t, Release> surface_;
+  std::unique_ptr<cairo_t, Release> context_;
+  std::unique_ptr<Drawing> drawing_;
 };
 
 /// JPEG bytes of a picture (CV_8UC3), without any EXIF; empty where it can't be encoded.

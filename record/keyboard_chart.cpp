@@ -221,8 +221,8 @@ class Panel {
     Font font = kTickFont;
     const bool left = x > plot_.Center().x();
     font.align = left ? TextAlign::kRight : TextAlign::kLeft;
-    drawing_.Label(FixedDecimals(value_mm, 1), {x + (left ? -4.0 : 4.0), above ? edge + 3.5 : edge - 3.5},
-                   font);
+    drawing_.Label(FixedDecimals(value_mm, 1),
+                   {x + (left ? -4.0 : 4.0), above ? edge + 3.5 : edge - 3.5}, font);
   }
 
   Drawing& drawing_;
@@ -336,8 +336,9 @@ void DrawKeyboardChart(Drawing& drawing, const Rect& box, const KeyboardChart& c
     top += panel_height;
   }
   DrawKeyboard(drawing, keyboard, top);
-  DrawLegend(drawing, {keyboard.left, top + kKeyboardHeight + kKeyNames + 2.0,
-                       box.Right() - keyboard.left, kLegendHeight},
+  DrawLegend(drawing,
+             {keyboard.left, top + kKeyboardHeight + kKeyNames + 2.0, box.Right() - keyboard.left,
+              kLegendHeight},
              chart);
 }
 

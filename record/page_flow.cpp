@@ -66,8 +66,9 @@ class TableDrawer {
   [[nodiscard]] double RowHeight(const std::vector<TableCell>& row) {
     double height = 0.0;
     for (std::size_t c = 0; c < columns_.size(); ++c) {
-      height = std::max(height, drawing_.TextHeight(row[c].text, TextWidth(c, row[c].mark.has_value()),
-                                                    FontOf(c, row[c]), kMaxCellLines));
+      height =
+          std::max(height, drawing_.TextHeight(row[c].text, TextWidth(c, row[c].mark.has_value()),
+                                               FontOf(c, row[c]), kMaxCellLines));
     }
     return height + kCellPadding;
   }
@@ -152,9 +153,10 @@ void PageFlow::BeginPage() {
   Font font = kMarginFont;
   font.align = TextAlign::kRight;
   drawing_.Text(number, {page_.left, sheet_height_ - 34.0}, page_.width, font);
-  drawing_.Text("Measured from photos with Tinesight. Lengths in mm; ± is the expanded uncertainty "
-                "(k = 2).",
-                {page_.left, sheet_height_ - 34.0}, page_.width - 70.0, kMarginFont, 1);
+  drawing_.Text(
+      "Measured from photos with Tinesight. Lengths in mm; ± is the expanded uncertainty "
+      "(k = 2).",
+      {page_.left, sheet_height_ - 34.0}, page_.width - 70.0, kMarginFont, 1);
 }
 
 void PageFlow::NextPage() {
@@ -209,9 +211,9 @@ void PageFlow::Paragraph(const std::string& text, const Font& font) {
 void PageFlow::Item(const std::string& text) {
   constexpr double kIndent = 11.0;
   const Font font;
-  EnsureRoom(std::min(2.0, static_cast<double>(
-                               drawing_.Lines(text, Width() - kIndent, font).size())) *
-             drawing_.LineHeight(font));
+  EnsureRoom(
+      std::min(2.0, static_cast<double>(drawing_.Lines(text, Width() - kIndent, font).size())) *
+      drawing_.LineHeight(font));
   drawing_.FillCircle({page_.left + 3.5, y_ + 0.52 * drawing_.LineHeight(font)}, 1.5, kBlack);
   FlowLines(text, page_.left + kIndent, Width() - kIndent, font);
   Gap(2.5);
