@@ -55,9 +55,7 @@ class SectionDrawer {
     drawing_.StrokeEllipse(At(PlaceOf(*section_.note, section_.target)),
                            OnPage(UncertaintyEllipse(*section_.note)), {0.8, kBlack, {}});
     const VerdictLook look = LookOf(section_.note->lateral_verdict);
-    drawing_.Mark(look.shape, At(PlaceOf(*section_.note, section_.target)), 3.0, kBlack,
-                  section_.note->lateral_verdict == Verdict::kUncertain ? MarkFill::kHollow
-                                                                        : MarkFill::kFilled);
+    drawing_.Mark(look.shape, At(PlaceOf(*section_.note, section_.target)), 3.0, kBlack);
     drawing_.PopClip();
     drawing_.StrokeBox(frame_, {0.5, kMidGray, {}});
     DrawWords();

@@ -173,10 +173,7 @@ bool Drawing::Jpeg(const std::string& bytes, const Rect& box) {
               box.height / cairo_image_surface_get_height(surface.get()));
   cairo_set_source_surface(context_, surface.get(), 0.0, 0.0);
   cairo_pattern_set_filter(cairo_get_source(context_), CAIRO_FILTER_BEST);
-  cairo_pattern_set_extend(cairo_get_source(context_), CAIRO_EXTEND_PAD);
-  cairo_rectangle(context_, 0.0, 0.0, cairo_image_surface_get_width(surface.get()),
-                  cairo_image_surface_get_height(surface.get()));
-  cairo_fill(context_);
+  cairo_paint(context_);
   cairo_restore(context_);
   return true;
 }
@@ -238,8 +235,10 @@ std::vector<std::string> Drawing::Lines(std::string_view text, double width, con
   std::vector<std::string> lines;
   for (int i = 0; i < pango_layout_get_line_count(layout.get()); ++i) {
     const PangoLayoutLine* line = pango_layout_get_line_readonly(layout.get(), i);
-    lines.emplace_back(text.substr(static_cast<std::size_t>(line->start_index),
-                                   static_cast<std::size_t>(line->length)));
+    std::string_view words = text.substr(static_cast<std::size_t>(line->start_index),
+                                         static_cast<std::size_t>(line->length));
+    while (!words.empty() && words.back() == ' ') words.remove_suffix(1);
+    lines.emplace_back(words);
   }
   return lines;
 }

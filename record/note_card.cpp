@@ -23,10 +23,6 @@ const Font kStrongFont{7.8, true, false, kBlack, TextAlign::kLeft};
 const Font kFaintFont{7.2, false, false, kDarkGray, TextAlign::kLeft};
 constexpr int kMaxLines = 9;  // of one paragraph on a card
 
-MarkFill FillOf(Verdict verdict) {
-  return verdict == Verdict::kUncertain ? MarkFill::kHollow : MarkFill::kFilled;
-}
-
 struct TextLine {
   std::string text;
   Font font;
@@ -42,12 +38,12 @@ std::vector<TextLine> TextOf(const NoteCard& card) {
   for (std::size_t i = 0; i < now.size(); ++i) {
     lines.push_back(
         {now[i].name + ": " + now[i].verdict, kStrongFont, now[i].mark, i == 0 ? 0.0 : 3.0});
-    lines.push_back({now[i].value, kTextFont, std::nullopt});
-    std::string aside = now[i].target.empty() ? "" : "should be " + now[i].target;
+    std::string value = now[i].value;
+    if (!now[i].target.empty()) value += "; " + now[i].target;
+    lines.push_back({value, kTextFont, std::nullopt});
     if (i < before.size()) {
-      aside += (aside.empty() ? "" : "; ") + card.before_name + ": " + before[i].value;
+      lines.push_back({card.before_name + ": " + before[i].value, kFaintFont, std::nullopt});
     }
-    if (!aside.empty()) lines.push_back({aside, kFaintFont, std::nullopt});
   }
   if (!card.note->advice.empty()) {
     lines.push_back({"To do: " + card.note->advice, kTextFont, std::nullopt, 4.0});
@@ -81,8 +77,7 @@ void DrawText(Drawing& drawing, const std::vector<TextLine>& lines, const Rect& 
     y += line.gap_above;
     if (line.mark) {
       drawing.Mark(LookOf(*line.mark).shape,
-                   {box.left + 4.0, y + 0.5 * drawing.LineHeight(line.font)}, 3.6, kBlack,
-                   FillOf(*line.mark));
+                   {box.left + 4.0, y + 0.5 * drawing.LineHeight(line.font)}, 3.6, kBlack);
     }
     y += drawing.Text(line.text, {box.left + MarkRoom(line), y}, box.width - MarkRoom(line),
                       line.font, kMaxLines);
@@ -110,7 +105,7 @@ void DrawTitle(Drawing& drawing, const Rect& box, const NoteCard& card) {
   drawing.Label(card.note->name, {box.left + kPadding, middle}, kNameFont);
   const Verdict verdict = LeadingVerdict(*card.note);
   const double x = box.left + kPadding + name + 14.0;
-  drawing.Mark(LookOf(verdict).shape, {x, middle}, 4.4, kBlack, FillOf(verdict));
+  drawing.Mark(LookOf(verdict).shape, {x, middle}, 4.4, kBlack);
   drawing.Label(VerdictPhrase(*card.note), {x + 9.0, middle}, kPhraseFont);
 }
 

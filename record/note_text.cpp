@@ -25,23 +25,25 @@ constexpr std::array<JudgedQuantity, 3> kQuantities{{
 // The side that the figure's absolute value leaves out.
 std::string SideOf(Quantity quantity, double value_mm) {
   if (quantity == Quantity::kLateral) return LateralDirection(value_mm);
-  if (quantity == Quantity::kHeight)
-    return value_mm < 0.0 ? "below the center" : "above the center";
+  if (quantity == Quantity::kHeight) return value_mm < 0.0 ? "below" : "above";
   return "";
+}
+
+std::string Limits(double target_mm, double tolerance_mm) {
+  return "should be " + FixedDecimals(target_mm - tolerance_mm, 2) + " to " +
+         FixedDecimals(target_mm + tolerance_mm, 2);
 }
 
 std::string TargetOf(Quantity quantity, const NoteProfile& target) {
   switch (quantity) {
     case Quantity::kLateral:
-      return "at most " + FixedDecimals(target.tolerance_lateral_mm, 2) + " mm";
+      return "at most " + FixedDecimals(target.tolerance_lateral_mm, 2);
     case Quantity::kHeight:
-      return FixedDecimals(target.height_mm - target.tolerance_height_mm, 2) + " to " +
-             FixedDecimals(target.height_mm + target.tolerance_height_mm, 2) + " mm";
+      return Limits(target.height_mm, target.tolerance_height_mm);
     case Quantity::kGap:
       break;
   }
-  return FixedDecimals(target.gap_mm - target.tolerance_gap_mm, 2) + " to " +
-         FixedDecimals(target.gap_mm + target.tolerance_gap_mm, 2) + " mm";
+  return Limits(target.gap_mm, target.tolerance_gap_mm);
 }
 
 std::string Names(const NoteMeasurement& note, Verdict verdict, bool with_lateral) {

@@ -15,7 +15,7 @@ struct FigureText {
   std::string name;     ///< "Lateral offset"
   std::string value;    ///< "0.87 ± 0.18 mm toward treble"; "not measured"
   std::string verdict;  ///< "re-center"
-  std::string target;   ///< "at most 0.35 mm", "1.20 ± 0.50 mm"; empty without a profile
+  std::string target;   ///< "at most 0.35", "should be 0.70 to 1.70", mm; empty without a profile
   Verdict mark = Verdict::kNotMeasured;
 };
 

@@ -95,8 +95,7 @@ class TableDrawer {
       if (row[c].mark) {
         drawing_.Mark(LookOf(*row[c].mark).shape,
                       {left + 4.0, top + 0.5 * kCellPadding + 0.5 * drawing_.LineHeight(font)}, 3.6,
-                      kBlack,
-                      *row[c].mark == Verdict::kUncertain ? MarkFill::kHollow : MarkFill::kFilled);
+                      kBlack);
         left += kMarkRoom;
       }
       drawing_.Text(row[c].text, {left, top + 0.5 * kCellPadding},
@@ -198,7 +197,7 @@ void PageFlow::FlowLines(const std::string& text, double left, double width, con
     // Neither the first line alone at a page's end nor the last one alone at the next one's top.
     const bool pair = (i == 0 && after > 0) || after == 1;
     EnsureRoom(pair ? 2.0 * height : height);
-    drawing_.Text(lines[i], {left, y_}, width, font, 1);
+    drawing_.Label(lines[i], {left, y_ + 0.5 * height}, font);
     y_ += height;
   }
 }

@@ -146,10 +146,10 @@ void AddAllNotes(PageFlow& flow, const ReportContext& context) {
   table.columns = {{"Note", 0.6, TextAlign::kLeft}};
   if (context.before != nullptr) {
     table.columns.push_back(
-        {"Lateral, mm, " + CleanText(context.before->name), 1.35, TextAlign::kLeft});
+        {"Lateral, mm, " + CleanText(context.before->name), 1.4, TextAlign::kLeft});
   }
-  table.columns.push_back({"Lateral, mm (+ treble)", 1.35, TextAlign::kLeft});
-  table.columns.push_back({"Height, mm (+ above)", 1.3, TextAlign::kLeft});
+  table.columns.push_back({"Lateral, mm", 1.35, TextAlign::kLeft});
+  table.columns.push_back({"Height, mm", 1.3, TextAlign::kLeft});
   table.columns.push_back({"Gap, mm", 1.2, TextAlign::kLeft});
   table.columns.push_back({"Yaw, degrees", 1.15, TextAlign::kLeft});
   if (lift) table.columns.push_back({"Damper lift, mm", 1.1, TextAlign::kLeft});
@@ -170,6 +170,9 @@ void AddAllNotes(PageFlow& flow, const ReportContext& context) {
     table.rows.push_back(std::move(row));
   }
   flow.AddTable(table);
+  flow.Paragraph(
+      "Lateral offset: + toward treble, - toward bass. Height: + above the pickup's center. "
+      "A dash: not measured.");
   if (lift) {
     flow.Paragraph(
         "Damper lift: how far the resting damper pushes the tine up; height is judged without it.");
