@@ -1,16 +1,9 @@
-#include <spawn.h>
-#include <sys/wait.h>
-
-#include <cstring>
-#include <filesystem>
 #include <memory>
 #include <string>
-#include <system_error>
 
 #include "app/commands.hpp"
 #include "app/output_check.hpp"
-
-extern char** environ;
+#include "app/run_exporter.hpp"
 
 namespace tinesight {
 namespace {
@@ -20,35 +13,13 @@ struct ExportOptions {
   std::string model;
 };
 
-// The 3D library costs time and memory at start, so a program of its own beside this one has it.
-int RunExporter(const ExportOptions& options) {
-  std::error_code code;
-  const auto self = std::filesystem::read_symlink("/proc/self/exe", code);
-  std::string exporter = (self.parent_path() / "tinesight-export").string();
-  std::string result = options.result;
-  std::string model = options.model;
-  char* arguments[] = {exporter.data(), result.data(), model.data(), nullptr};
-  pid_t child = 0;
-  const int failure = posix_spawn(&child, exporter.c_str(), nullptr, nullptr, arguments, environ);
-  if (failure != 0) {
-    return FailWith({exporter + ": cannot be started: " + std::strerror(failure) +
-                     "; it belongs beside tinesight"});
-  }
-  int status = 0;
-  while (waitpid(child, &status, 0) < 0) {
-    if (errno != EINTR) return FailWith({"the exporter was lost: " + std::string(strerror(errno))});
-  }
-  if (!WIFEXITED(status)) return FailWith({exporter + ": ended by a signal; nothing was written"});
-  return WEXITSTATUS(status);
-}
-
 int Export(const ExportOptions& options) {
-  if (std::filesystem::path(options.model).extension() != ".ply") {
-    throw CLI::ValidationError("--model " + options.model + ": the name must end in .ply");
+  if (!IsModelName(options.model)) {
+    throw CLI::ValidationError("--model " + options.model + ": the name must end in .ply or .gltf");
   }
   if (auto writable = CheckFileWritable(options.model); !writable)
     return FailWith(writable.error());
-  return RunExporter(options);
+  return RunExporter(options.result, options.model);
 }
 
 }  // namespace
@@ -62,7 +33,7 @@ void AddExportCommand(CLI::App& app, int& exit_status) {
       ->option_text("RESULT.json");
   command->add_option("--model", options->model, "model to write: tines, pole tips, offset arrows")
       ->required()
-      ->option_text("FILE.ply");
+      ->option_text("FILE.ply|FILE.gltf");
   command->callback([options, &exit_status] { exit_status = Export(*options); });
 }
 

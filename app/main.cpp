@@ -32,6 +32,7 @@ int Run(int argc, char** argv) {
   AddStripsCommand(app, exit_status);
   AddCalibrateCommand(app, exit_status);
   AddMeasureCommand(app, exit_status);
+  AddReportCommand(app, exit_status);
   AddExportCommand(app, exit_status);
 
   try {

@@ -56,7 +56,7 @@ void AddWork(PageFlow& flow, const ReportContext& context) {
     if (!item.state_reason.empty()) state += ": " + item.state_reason;
     const std::string cause = item.step.cause.empty() ? "" : item.step.cause + ": ";
     list.rows.push_back(
-        {Bold(item.name), Plain(Sentence(cause + StepText(item.step))), Plain(state)});
+        {Bold(item.name), Plain(Sentence(cause + StepText(item.step, true))), Plain(state)});
   }
   flow.AddTable(list);
 }
