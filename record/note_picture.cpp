@@ -13,9 +13,10 @@ namespace {
 
 using Eigen::Vector2d;
 
-constexpr double kMarginShare = 0.3;        // of the note's length in the photo, at either end
-constexpr double kLeastSide_mm = 32.0;      // a short tine is shown with its neighbors
-constexpr double kLineScaleAt_px = 1250.0;  // lines as in a picture of 4032 px at this side
+constexpr double kMarginShare = 0.3;    // of the note's length in the photo, at either end
+constexpr double kLeastSide_mm = 32.0;  // a short tine is shown with its neighbors
+// Of overlay_style.hpp: lines thinner than the tine, and still seen on paper.
+constexpr double kLineScale = 0.7;
 
 // The square around the note in px of the photo, moved to lie in it.
 cv::Rect WindowAround(const cv::Size& photo_size, const PhotoProjection& projection,
@@ -76,7 +77,7 @@ cv::Mat NotePicture(const cv::Mat& bgr, const PhotoMeasurement& photo, const Not
   // middle of its outermost pixels.
   const double shift = 0.5 / scale - 0.5;
   const PhotoProjection projection(photo, {Vector2d(window.x + shift, window.y + shift), scale});
-  if (!DrawNoteOverlay(canvas, projection, note, nominal, size_px / kLineScaleAt_px)) return {};
+  if (!DrawNoteOverlay(canvas, projection, note, nominal, kLineScale)) return {};
   return canvas.Picture();
 }
 
