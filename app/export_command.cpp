@@ -3,37 +3,76 @@
 
 #include "app/commands.hpp"
 #include "app/output_check.hpp"
+#include "app/record_options.hpp"
 #include "app/run_exporter.hpp"
+#include "record/service_record.hpp"
 
 namespace tinesight {
 namespace {
 
 struct ExportOptions {
-  std::string result;
+  std::string source;
   std::string model;
+  std::string copy;
+  bool without_photos = false;
 };
 
-int Export(const ExportOptions& options) {
+int ExportModel(const ExportOptions& options) {
   if (!IsModelName(options.model)) {
     throw CLI::ValidationError("--model " + options.model + ": the name must end in .ply or .gltf");
   }
   if (auto writable = CheckFileWritable(options.model); !writable)
     return FailWith(writable.error());
-  return RunExporter(options.result, options.model);
+  return RunExporter(options.source, options.model);
+}
+
+int ExportCopy(const ExportOptions& options) {
+  const auto record = ReadServiceRecord(options.source);
+  if (!record) return FailWith(record.error());
+  const auto done =
+      CopyServiceRecord(options.source, options.copy, {.embedded_photos = !options.without_photos});
+  if (!done) return FailWith(done.error());
+  std::size_t embedded = 0;
+  for (const Visit& visit : record->visits) {
+    for (const PhotoRecord& photo : visit.photos) embedded += photo.embedded_bytes > 0 ? 1 : 0;
+  }
+  std::string text = "wrote " + options.copy + '\n';
+  if (embedded > 0 && !options.without_photos) {
+    text += std::to_string(embedded) +
+            " photos go along as the phone wrote them, with place and serial number if it did; "
+            "--without-photos leaves them out\n";
+  }
+  return PrintText(text);
+}
+
+int Export(const ExportOptions& options) {
+  if (options.model.empty() == options.copy.empty()) {
+    throw CLI::ValidationError(
+        "say what to export: --model FILE.ply, FILE.gltf or --copy FILE.tinerec");
+  }
+  if (options.without_photos && options.copy.empty()) {
+    throw CLI::ValidationError("--without-photos belongs to --copy");
+  }
+  return options.copy.empty() ? ExportModel(options) : ExportCopy(options);
 }
 
 }  // namespace
 
 void AddExportCommand(CLI::App& app, int& exit_status) {
   auto options = std::make_shared<ExportOptions>();
-  CLI::App* command =
-      app.add_subcommand("export", "Write a measured harp as a 3D model for other programs");
-  command->add_option("result", options->result, "result of `measure --json`")
+  CLI::App* command = app.add_subcommand(
+      "export", "Write a measured harp as a 3D model, or a copy of a service record to send");
+  command
+      ->add_option("source", options->source,
+                   "result of `measure --json` for --model, service record for --copy")
       ->required()
-      ->option_text("RESULT.json");
+      ->option_text("FILE");
   command->add_option("--model", options->model, "model to write: tines, pole tips, offset arrows")
-      ->required()
       ->option_text("FILE.ply|FILE.gltf");
+  command->add_option("--copy", options->copy, "copy of the record to write; a new file")
+      ->option_text("FILE.tinerec");
+  command->add_flag("--without-photos", options->without_photos,
+                    "with --copy: leave out the photos that were embedded");
   command->callback([options, &exit_status] { exit_status = Export(*options); });
 }
 

@@ -10,6 +10,7 @@
 
 #include "app/commands.hpp"
 #include "app/output_check.hpp"
+#include "app/record_options.hpp"
 #include "app/run_exporter.hpp"
 #include "calibration/file_io.hpp"
 #include "calibration/temporary_file.hpp"
@@ -48,12 +49,7 @@ Result<const Visit*> ChosenVisit(const ServiceRecord& record, const ReportOption
                 ": has no visit yet; add one with `tinesight measure --record --visit`");
   }
   if (options.visit.empty()) return &record.visits.back();
-  if (const Visit* visit = record.FindVisit(options.visit)) return visit;
-  std::string names;
-  for (const Visit& visit : record.visits) {
-    names += (names.empty() ? "\"" : ", \"") + visit.name + '"';
-  }
-  return Fail(options.record + ": has no visit named \"" + options.visit + "\"; it has " + names);
+  return FindVisitNamed(record, options.visit);
 }
 
 Result<void> CheckOutputs(const ReportOptions& options, const std::string& pdf) {
