@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 #include <opencv2/imgcodecs.hpp>
+#include <opencv2/imgproc.hpp>
 #include <set>
 
 #include "calibration/file_io.hpp"
@@ -126,22 +127,11 @@ void DrawDot(cv::Mat& bgr, const Eigen::Vector2d& center_px) {
   }
 }
 
-// Middle of the extent along x of the ring's yellow; its half-width in `half_width`.
-double RingMiddle(const cv::Mat& picture, double& half_width) {
-  int least = picture.cols;
-  int most = -1;
-  for (int y = 0; y < picture.rows; ++y) {
-    for (int x = 0; x < picture.cols; ++x) {
-      const cv::Vec3b& pixel = picture.at<cv::Vec3b>(y, x);
-      if (std::abs(pixel[0] - 0x42) + std::abs(pixel[1] - 0xE4) + std::abs(pixel[2] - 0xF0) > 60) {
-        continue;
-      }
-      least = std::min(least, x);
-      most = std::max(most, x);
-    }
-  }
-  half_width = 0.5 * (most - least);
-  return 0.5 * (least + most);
+// What the ring's yellow extends over.
+cv::Rect RingBox(const cv::Mat& picture) {
+  cv::Mat yellow;
+  cv::inRange(picture, cv::Scalar(0x2A, 0xD0, 0xDC), cv::Scalar(0x5A, 0xF8, 0xFF), yellow);
+  return cv::boundingRect(yellow);
 }
 
 // Center along x of what is darker than the photo in a box.
@@ -175,15 +165,16 @@ TEST(NotePicture, DrawsTheRingWhereThePoleTipIsInTheEnlargedPhoto) {
   DrawDot(bgr, project(kAside_mm));
   const cv::Mat picture = NotePicture(bgr, photo, note, nullptr, 900);
   ASSERT_EQ(picture.size(), cv::Size(900, 900));
-  double half_width = 0.0;
-  const double ring = RingMiddle(picture, half_width);
-  ASSERT_GT(half_width, 0.0) << "no ring";
-  const double scale = half_width / (0.5 * (project(1.5) - project(-1.5)).x());
+  const cv::Rect box = RingBox(picture);
+  ASSERT_GT(box.width, 10) << "no ring";
+  const double ring = box.x + 0.5 * (box.width - 1);
+  const double scale = box.width / (project(1.5) - project(-1.5)).x();
   ASSERT_GT(scale, 2.0);
   const auto around = [&](double aside_mm) {
     const int x = static_cast<int>(ring + scale * (project(aside_mm) - project(0.0)).x());
-    const int reach = static_cast<int>(5.0 * scale);
-    return cv::Rect(x - reach, 0, 2 * reach, picture.rows);
+    const int y = box.y + box.height / 2;
+    const int reach = static_cast<int>(6.0 * scale);
+    return cv::Rect(x - reach, y - reach, 2 * reach, 2 * reach);
   };
   const double left = DarkCenter(picture, around(-kAside_mm));
   const double right = DarkCenter(picture, around(kAside_mm));

@@ -168,7 +168,7 @@ TEST(Report, StaysShortWithManyFlaggedNotes) {
   }
   // Four cards a page, a page of summary and about six of tables and text.
   EXPECT_LE(PdfPages(pdf), static_cast<int>(kMaxReportCards) / 4 + 8);
-  EXPECT_THAT(text, HasSubstr("pictures are shown of 40 notes, worst first"));
+  EXPECT_THAT(text, HasSubstr("pictures are shown of 40 notes"));
 }
 
 TEST(Report, ShowsThePhotoWithoutWhatThePhoneWroteIntoIt) {
