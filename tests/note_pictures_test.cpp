@@ -17,7 +17,7 @@
 #include "record/note_text.hpp"
 #include "record/safe_name.hpp"
 #include "tests/photo_files.hpp"
-#include "tests/sample_record.hpp"
+#include "tests/report_sample.hpp"
 
 namespace tinesight {
 namespace {

@@ -7,7 +7,7 @@
 
 #include "calibration/file_io.hpp"
 #include "tests/photo_files.hpp"
-#include "tests/sample_record.hpp"
+#include "tests/report_sample.hpp"
 
 namespace tinesight {
 namespace {

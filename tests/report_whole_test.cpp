@@ -8,8 +8,8 @@
 
 #include "record/note_group.hpp"
 #include "record/report.hpp"
+#include "tests/report_sample.hpp"
 #include "tests/sample_calibration.hpp"
-#include "tests/sample_record.hpp"
 
 namespace tinesight {
 namespace {
