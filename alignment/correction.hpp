@@ -2,6 +2,7 @@
 
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "alignment/measurement.hpp"
 #include "alignment/profile.hpp"
@@ -71,10 +72,43 @@ struct LateralShares {
                                          const InstrumentProfile& instrument,
                                          std::optional<double> pickup_deviation_mm = std::nullopt);
 
-/// Fills `correction_deg` (where the lateral offset was measured) and `advice`: for each quantity
-/// whose verdict is out of tolerance the cause and the correction in the technician's words. Reads
-/// the verdicts and the geometry; changes nothing else. Nothing is advised on an uncertain note:
-/// turning a screw on a guess makes two faults of none.
+/// What is in the hand, in the order in which a work list groups it.
+enum class WorkTask {
+  kSlidePickup,   ///< slide the pickup sideways
+  kSquareBar,     ///< square or shift the tone bar
+  kTurnTine,      ///< turn the tine in its block
+  kTurnEither,    ///< lateral, but the cause can't be told: tine or tone bar
+  kBothScrews,    ///< height, the whole bar: grommets, then both screws
+  kForwardScrew,  ///< height, by the forward screw
+  kGap,           ///< slide the pickup in or out
+};
+
+/// One thing to do at one note.
+struct CorrectionStep {
+  WorkTask task = WorkTask::kTurnEither;
+  Quantity quantity = Quantity::kLateral;
+  std::string cause;   ///< "the tine is crooked in its block, 0.60° toward treble of its tone bar"
+  std::string action;  ///< "turn the tine in its block 0.62° toward bass"
+  /// What it moves, with U of the quantity; `at_pickup`: seen at the pickup, not where the hand is.
+  Measured amount_mm;
+  bool at_pickup = false;
+  std::string remark;  ///< what to look at while doing it; may be empty
+};
+
+/// What to do at a note: for each quantity whose verdict is out of tolerance the cause and the
+/// steps, in the order to do them. Nothing is advised on an uncertain quantity: turning a screw on
+/// a guess makes two faults of none.
+[[nodiscard]] std::vector<CorrectionStep> CorrectionSteps(
+    const NoteMeasurement& note, const NoteProfile& target, const InstrumentProfile& instrument,
+    std::optional<double> pickup_deviation_mm = std::nullopt);
+
+/// "turn the tine in its block 0.62° toward bass (1.70 mm at the pickup)"; `with_u` adds ", U
+/// 0.06".
+[[nodiscard]] std::string StepText(const CorrectionStep& step, bool with_u);
+
+/// Fills `correction_deg` (where the lateral offset was measured) and `advice`: cause and steps of
+/// CorrectionSteps in the technician's words. Reads the verdicts and the geometry; changes nothing
+/// else.
 void FillAdvice(NoteMeasurement& note, const NoteProfile& target,
                 const InstrumentProfile& instrument,
                 std::optional<double> pickup_deviation_mm = std::nullopt);

@@ -30,13 +30,14 @@ struct Figure {
   std::string_view unit;
   std::optional<Measured> NoteMeasurement::*member;
 };
-constexpr std::array<Figure, 6> kFigures{{
+constexpr std::array<Figure, 7> kFigures{{
     {"lateral", "mm", &NoteMeasurement::lateral_mm},
     {"height", "mm", &NoteMeasurement::height_mm},
     {"gap", "mm", &NoteMeasurement::gap_mm},
     {"yaw", "deg", &NoteMeasurement::yaw_deg},
     {"pitch", "deg", &NoteMeasurement::pitch_deg},
     {"tone_bar_yaw", "deg", &NoteMeasurement::tone_bar_yaw_deg},
+    {"damper_lift", "mm", &NoteMeasurement::damper_lift_mm},
 }};
 
 struct Place {
@@ -110,6 +111,13 @@ OrderedJson NoteJson(const NoteMeasurement& note) {
                      {"gap", VerdictWord(note.gap_verdict, Quantity::kGap)}};
   json["reason"] = note.reason;
   json["advice"] = note.advice;
+  if (note.covariance && note.covariance->allFinite()) {
+    json["covariance"] = OrderedJson::array();
+    for (int r = 0; r < 5; ++r) {
+      json["covariance"].push_back(
+          std::vector<double>(note.covariance->row(r).begin(), note.covariance->row(r).end()));
+    }
+  }
   if (IsStated(note.lateral_mm)) {
     for (const Place& place : kPlaces) {
       json[Key(place.name, "_harp_mm")] = VectorJson(note.*place.member);
@@ -130,68 +138,7 @@ std::string CsvField(const std::string& text) {
   return quoted + '"';
 }
 
-std::string CsvLine(const std::vector<std::string>& fields) {
-  std::string line;
-  for (const std::string& field : fields) {
-    if (&field != &fields.front()) line += ',';
-    line += CsvField(field);
-  }
-  return line + "\r\n";
-}
-
-std::vector<std::string> CsvHeader() {
-  std::vector<std::string> header{"name", "midi", "photos"};
-  for (const Figure& figure : kFigures) {
-    header.push_back(Key(figure.name, Key("_", figure.unit)));
-    header.push_back(Key(figure.name, Key("_u_", figure.unit)));
-  }
-  header.insert(header.end(),
-                {"correction_deg", "lateral_verdict", "height_verdict", "gap_verdict"});
-  for (const Place& place : kPlaces) {
-    for (const char* axis : {"_x_mm", "_y_mm", "_z_mm"}) header.push_back(Key(place.name, axis));
-  }
-  header.insert(header.end(), {"reason", "advice"});
-  return header;
-}
-
-std::vector<std::string> CsvRow(const NoteMeasurement& note) {
-  std::vector<std::string> row{note.name, std::to_string(note.midi), std::to_string(note.photos)};
-  for (const Figure& figure : kFigures) {
-    const std::optional<Measured>& measured = note.*figure.member;
-    row.push_back(IsStated(measured) ? FixedDecimals(measured->value, 4) : "");
-    row.push_back(IsStated(measured) ? FixedDecimals(measured->expanded_u, 4) : "");
-  }
-  const bool corrected = note.correction_deg && std::isfinite(*note.correction_deg);
-  row.push_back(corrected ? FixedDecimals(*note.correction_deg, 4) : "");
-  row.push_back(VerdictWord(note.lateral_verdict, Quantity::kLateral));
-  row.push_back(VerdictWord(note.height_verdict, Quantity::kHeight));
-  row.push_back(VerdictWord(note.gap_verdict, Quantity::kGap));
-  for (const Place& place : kPlaces) {
-    for (int axis = 0; axis < 3; ++axis) {
-      row.push_back(IsStated(note.lateral_mm) ? FixedDecimals((note.*place.member)[axis], 4) : "");
-    }
-  }
-  row.push_back(note.reason);
-  row.push_back(note.advice);
-  return row;
-}
-
 // Reading. nlohmann throws on a missing key or a wrong type; the message names it.
-
-Verdict VerdictFromWord(const std::string& word) {
-  if (word == "centered" || word == "in range") return Verdict::kInTolerance;
-  if (word == "re-center" || word == "adjust") return Verdict::kOutOfTolerance;
-  if (word == "uncertain") return Verdict::kUncertain;
-  return Verdict::kNotMeasured;
-}
-
-DamperState DamperFromWord(const std::string& word) {
-  for (const DamperState state :
-       {DamperState::kHarpRaised, DamperState::kKeyHeld, DamperState::kResting}) {
-    if (word == DamperWord(state)) return state;
-  }
-  return DamperState::kUnknown;
-}
 
 NoteMeasurement NoteFromJson(const nlohmann::json& json) {
   NoteMeasurement note;
@@ -204,6 +151,14 @@ NoteMeasurement NoteFromJson(const nlohmann::json& json) {
     note.*figure.member =
         Measured{json.at(key).get<double>(),
                  json.at(Key(figure.name, Key("_u_", figure.unit))).get<double>()};
+  }
+  if (json.contains("covariance")) {
+    const auto rows = json.at("covariance").get<std::array<std::array<double, 5>, 5>>();
+    note.covariance.emplace();
+    for (int r = 0; r < 5; ++r) {
+      note.covariance->row(r) =
+          Eigen::Map<const Eigen::RowVectorXd>(rows[static_cast<std::size_t>(r)].data(), 5);
+    }
   }
   if (json.contains("correction_deg")) note.correction_deg = json["correction_deg"].get<double>();
   const nlohmann::json& verdict = json.at("verdict");
@@ -252,6 +207,52 @@ PhotoMeasurement PhotoFromJson(const nlohmann::json& json) {
 
 }  // namespace
 
+std::string CsvLine(const std::vector<std::string>& fields) {
+  std::string line;
+  for (const std::string& field : fields) {
+    if (&field != &fields.front()) line += ',';
+    line += CsvField(field);
+  }
+  return line + "\r\n";
+}
+
+std::vector<std::string> ResultCsvHeader() {
+  std::vector<std::string> header{"name", "midi", "photos"};
+  for (const Figure& figure : kFigures) {
+    header.push_back(Key(figure.name, Key("_", figure.unit)));
+    header.push_back(Key(figure.name, Key("_u_", figure.unit)));
+  }
+  header.insert(header.end(),
+                {"correction_deg", "lateral_verdict", "height_verdict", "gap_verdict"});
+  for (const Place& place : kPlaces) {
+    for (const char* axis : {"_x_mm", "_y_mm", "_z_mm"}) header.push_back(Key(place.name, axis));
+  }
+  header.insert(header.end(), {"reason", "advice"});
+  return header;
+}
+
+std::vector<std::string> ResultCsvRow(const NoteMeasurement& note) {
+  std::vector<std::string> row{note.name, std::to_string(note.midi), std::to_string(note.photos)};
+  for (const Figure& figure : kFigures) {
+    const std::optional<Measured>& measured = note.*figure.member;
+    row.push_back(IsStated(measured) ? FixedDecimals(measured->value, 4) : "");
+    row.push_back(IsStated(measured) ? FixedDecimals(measured->expanded_u, 4) : "");
+  }
+  const bool corrected = note.correction_deg && std::isfinite(*note.correction_deg);
+  row.push_back(corrected ? FixedDecimals(*note.correction_deg, 4) : "");
+  row.push_back(VerdictWord(note.lateral_verdict, Quantity::kLateral));
+  row.push_back(VerdictWord(note.height_verdict, Quantity::kHeight));
+  row.push_back(VerdictWord(note.gap_verdict, Quantity::kGap));
+  for (const Place& place : kPlaces) {
+    for (int axis = 0; axis < 3; ++axis) {
+      row.push_back(IsStated(note.lateral_mm) ? FixedDecimals((note.*place.member)[axis], 4) : "");
+    }
+  }
+  row.push_back(note.reason);
+  row.push_back(note.advice);
+  return row;
+}
+
 std::string DamperWord(DamperState damper) {
   switch (damper) {
     case DamperState::kHarpRaised:
@@ -266,6 +267,14 @@ std::string DamperWord(DamperState damper) {
   return "unknown";
 }
 
+DamperState DamperFromWord(std::string_view word) {
+  for (const DamperState state :
+       {DamperState::kHarpRaised, DamperState::kKeyHeld, DamperState::kResting}) {
+    if (word == DamperWord(state)) return state;
+  }
+  return DamperState::kUnknown;
+}
+
 std::string ResultJson(const VisitMeasurement& visit) {
   OrderedJson json;
   json["coverage_factor"] = 2;
@@ -278,8 +287,8 @@ std::string ResultJson(const VisitMeasurement& visit) {
 }
 
 std::string ResultCsv(const VisitMeasurement& visit) {
-  std::string csv = CsvLine(CsvHeader());
-  for (const NoteMeasurement& note : visit.notes) csv += CsvLine(CsvRow(note));
+  std::string csv = CsvLine(ResultCsvHeader());
+  for (const NoteMeasurement& note : visit.notes) csv += CsvLine(ResultCsvRow(note));
   return csv;
 }
 

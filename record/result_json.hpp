@@ -2,6 +2,8 @@
 
 #include <filesystem>
 #include <string>
+#include <string_view>
+#include <vector>
 
 #include "alignment/measurement.hpp"
 #include "calibration/error.hpp"
@@ -17,11 +19,19 @@ namespace tinesight {
 /// header row, empty fields where nothing was measured.
 [[nodiscard]] std::string ResultCsv(const VisitMeasurement& visit);
 
+/// The same in parts, for files with further columns.
+[[nodiscard]] std::vector<std::string> ResultCsvHeader();
+[[nodiscard]] std::vector<std::string> ResultCsvRow(const NoteMeasurement& note);
+/// One line with its end.
+[[nodiscard]] std::string CsvLine(const std::vector<std::string>& fields);
+
 /// Reads back what ResultJson wrote, as far as pictures and 3D need it. Rejects a file that is no
 /// such result, naming the key.
 [[nodiscard]] Result<VisitMeasurement> ReadResultJson(const std::filesystem::path& file);
 
 /// "harp-raised", "key-held", "resting" or "unknown": as the command line spells it.
 [[nodiscard]] std::string DamperWord(DamperState damper);
+/// The state of such a word; unknown for any other.
+[[nodiscard]] DamperState DamperFromWord(std::string_view word);
 
 }  // namespace tinesight
