@@ -48,7 +48,14 @@ run "$tinesight" measure "$samples"/harp/*.jpg --camera "$output/camera.json" \
   --record "$output/harp.tinerec" --visit "as found" \
   --json "$output/result.json" --csv "$output/result.csv" --overlays "$output/overlays"
 
-# 4. The report for the owner, with a picture of each note, the record as tables, and the measured
+# 4. What the technician would write down at the bench, invented here as the instrument is.
+run "$tinesight" note "$output/harp.tinerec" --type "73-note tine piano, demonstration" \
+  --owner "Demonstration workshop"
+run "$tinesight" note "$output/harp.tinerec" --note E1 --spring heavy --place rear
+run "$tinesight" note "$output/harp.tinerec" --note F1 --spring heavy --doubled --place rear
+run "$tinesight" note "$output/harp.tinerec" --note "C#2" --seat loose --text "turns by hand"
+
+# 5. The report for the owner, with a picture of each note, the record as tables, and the measured
 # harp as a 3D model that other programs open.
 run "$tinesight" report "$output/harp.tinerec" --visit "as found" --pdf "$output/report.pdf" \
   --images "$output/alignment_images" --json "$output/record.json" --csv "$output/record.csv" \
