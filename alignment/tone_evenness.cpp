@@ -12,8 +12,8 @@
 namespace tinesight {
 namespace {
 
-constexpr double kLargestRatioDb = 30.0;
-constexpr int kNeighborReach = 7;  // notes to either side
+constexpr double kFaintShare = 0.1;  // −20 dB
+constexpr int kNeighborReach = 7;    // notes to either side
 constexpr std::size_t kFewestNeighbors = 5;
 constexpr double kLeastScaleDb = 0.3;  // differences below are no scatter to speak of
 constexpr double kSaidDb = 0.5;        // smaller changes are left out of a sentence
@@ -153,22 +153,19 @@ std::string Sentence(const NoteEvenness& note, const NoteTone& tone, const NoteP
     if (fault.IsOut()) out.push_back(fault.words);
   }
   const std::string neighbors =
-      note.against_profile ? "than the profile asks" : "than its neighbors";
+      note.against_profile ? " than the profile asks" : " than its neighbors";
   const std::string change = ToneChangeText(note.level.Deviation(), note.octave.Deviation());
-  std::string text = note.name + " " + ToneHeardWord(note.heard);
+  const std::string heard = ToneHeardWord(note.heard);
   if (note.heard >= ToneHeard::kProbably) {
-    text += ": " + change + " " + neighbors;
+    std::string text = note.name + " " + heard + ": " + change + neighbors;
     const int cause = MainCause(note, tone, target, listening);
     if (cause >= 0) text += ", mostly by " + faults[static_cast<std::size_t>(cause)].words;
     if (out.empty()) text += ", though every figure is within its tolerance";
     return text + ".";
   }
-  if (!change.empty()) text += " (" + change + " " + neighbors + ")";
-  if (!out.empty()) {
-    text += ", although " + Joined(out) + (out.size() > 1 ? ", are" : ", is") +
-            " out of tolerance: it can wait";
-  }
-  return text + ".";
+  const std::string how = change.empty() ? "" : ": " + change + neighbors;
+  if (out.empty()) return note.name + " " + heard + how + ".";
+  return note.name + " is off by " + Joined(out) + ", but " + heard + how + ".";
 }
 
 // The quantity whose uncertainty moves the level and the octave most.
@@ -209,7 +206,15 @@ std::string ToneHeardWord(ToneHeard heard) {
 }
 
 double HeardRatioDb(double ratio_db) {
-  return std::clamp(ratio_db, -kLargestRatioDb, kLargestRatioDb);
+  const double power = std::pow(10.0, 0.1 * ratio_db), faint = kFaintShare * kFaintShare;
+  return 10.0 * std::log10((power + faint) / (1.0 + power * faint));
+}
+
+double RatioHeardAsDb(double heard_db) {
+  constexpr double kLimitDb = 19.0;
+  const double power = std::pow(10.0, 0.1 * std::clamp(heard_db, -kLimitDb, kLimitDb));
+  const double faint = kFaintShare * kFaintShare;
+  return 10.0 * std::log10((power - faint) / (1.0 - power * faint));
 }
 
 std::string ToneChangeText(double level_db, double octave_db) {

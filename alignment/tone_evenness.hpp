@@ -12,8 +12,8 @@ namespace tinesight {
 ///
 /// Two figures of the medium stroke are compared with a robust straight line through those of the
 /// up to seven measured notes on either side (the note itself left out): the level, to that of the
-/// note's ideal place, and the second harmonic to the fundamental, the octave. A ratio counts from
-/// −30 to 30 dB only: what is 30 dB below its partner is not heard beside it (a workshop default).
+/// note's ideal place, and the second harmonic to the fundamental, the octave. What of the two is
+/// faint beside the other counts less: HeardRatioDb.
 /// With fewer than five neighbors the line is the profile's: level and octave of the ideal place.
 
 /// As with the verdicts: sure only where the whole interval of 95 % is on one side of what can be
@@ -24,7 +24,7 @@ enum class ToneHeard { kNo, kProbablyNot, kProbably, kYes };
 
 /// A figure of a note against its neighbors, dB.
 struct EvennessFigure {
-  ToneInterval figure;  ///< the octave's: limited to ±30 dB
+  ToneInterval figure;  ///< the octave's: HeardRatioDb
   double trend_db = 0.0;
   double trend_u_db = 0.0;  ///< expanded (k = 2)
   [[nodiscard]] double Deviation() const { return figure.value - trend_db; }
@@ -68,7 +68,11 @@ struct EvennessChart {
 /// where both round to nothing.
 [[nodiscard]] std::string ToneChangeText(double level_db, double octave_db);
 
-/// Limits a harmonic's ratio to what can be heard: ±30 dB.
+/// The ratio r of two partials as it counts to the ear, 10 log10((r² + f²)/(1 + r² f²)) with f =
+/// 0.1 (a workshop default): the ratio itself while both are there, leveling off at ±20 dB, where
+/// the weaker one has a hundredth of the power; whether it is 30 or 50 dB down nobody hears.
 [[nodiscard]] double HeardRatioDb(double ratio_db);
+/// The ratio that counts as `heard_db`, which is limited to ±19 dB.
+[[nodiscard]] double RatioHeardAsDb(double heard_db);
 
 }  // namespace tinesight

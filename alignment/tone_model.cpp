@@ -38,16 +38,25 @@ T FluxSlope(const Place<T>& place, double pole_radius_mm, double excursion_mm) {
   return 4.0 * pole_radius_mm * y / p * (1.0 - 4.0 * gap2 * s / p);
 }
 
-// Angles of a whole period with their sines and cosines.
-struct Period {
-  explicit Period(int points) {
-    for (int i = 0; i < points; ++i) {
-      const double angle = 2.0 * std::numbers::pi * i / points;
-      turn.emplace_back(std::cos(angle), std::sin(angle));
-    }
+// An angle by its cosine and sine.
+struct Turn {
+  double cosine = 1.0;
+  double sine = 0.0;
+
+  [[nodiscard]] Turn Then(const Turn& other) const {
+    return {cosine * other.cosine - sine * other.sine, cosine * other.sine + sine * other.cosine};
   }
-  std::vector<std::complex<double>> turn;
 };
+
+Turn TurnBy(double angle) { return {std::cos(angle), std::sin(angle)}; }
+
+// The first `count` of `points` angles that divide a period evenly, from `start`.
+std::vector<Turn> Angles(double start, int points, int count) {
+  const Turn step = TurnBy(2.0 * std::numbers::pi / points);
+  std::vector<Turn> angles{TurnBy(start)};
+  while (static_cast<int>(angles.size()) < count) angles.push_back(angles.back().Then(step));
+  return angles;
+}
 
 // Points that leave less than 1e-17 of aliasing. The flux has its poles where ρ = ±R ± i g. A
 // point at the height b above the real axis of q is met by q = A sin θ at |Im θ| ≥ asinh(b / A)
@@ -59,7 +68,8 @@ int PointCount(const Place<double>& place, double pole_radius_mm, double amplitu
   if (amplitude_mm == 0.0) return 1;
   const std::complex<double> rho(pole_radius_mm, place.gap);
   const double above = std::abs(std::sqrt(rho * rho - place.lateral * place.lateral).imag());
-  const double points = kLogOfRounding / std::asinh(above / amplitude_mm) + 4.0 * kToneHarmonics;
+  const double points =
+      kLogOfRounding / std::asinh(above / amplitude_mm) + 4.0 * static_cast<double>(kToneHarmonics);
   return static_cast<int>(std::ceil(std::min(points, kMostPoints)));
 }
 
@@ -69,34 +79,35 @@ struct Sums {
   std::array<T, kToneHarmonics> harmonic{};
 };
 
-// The voltage is antisymmetric about the turning points of the motion, so that of an odd harmonic
-// there is only the cosine and of an even one only the sine: real amplitudes with a sign, smooth
-// where they pass through zero.
-double Projection(int harmonic, const std::complex<double>& turn_to_the_harmonic) {
-  return harmonic % 2 == 1 ? turn_to_the_harmonic.real() : turn_to_the_harmonic.imag();
-}
-
+// The voltage is antisymmetric about the turning points of the motion (and, with a second mode,
+// about those of both modes together). So half of a period of the first mode, between its turning
+// points, is enough, and of an odd harmonic there is only the cosine and of an even one only the
+// sine: real amplitudes with a sign, smooth where they pass through zero.
 template <typename T>
 Sums<T> Integrate(const Place<T>& place, const Place<double>& at, double pole_radius_mm,
                   const TineStroke& stroke) {
   const double first_mm = stroke.amplitude_mm;
   const double second_mm = stroke.amplitude_mm * stroke.second_mode_share;
-  const Period first(PointCount(at, pole_radius_mm, first_mm));
-  const Period second(PointCount(at, pole_radius_mm, std::abs(second_mm)));
+  const int half_points = (PointCount(at, pole_radius_mm, first_mm) + 1) / 2;
+  const int second_points = PointCount(at, pole_radius_mm, std::abs(second_mm));
+  const double middle = std::numbers::pi / (2.0 * half_points);
+  const std::vector<Turn> first =
+      Angles(middle - 0.5 * std::numbers::pi, 2 * half_points, half_points);
+  const std::vector<Turn> second = Angles(0.0, second_points, second_points);
   Sums<T> sums;
-  const double share = 1.0 / static_cast<double>(first.turn.size() * second.turn.size());
-  for (const std::complex<double>& outer : second.turn) {
-    for (const std::complex<double>& inner : first.turn) {
-      const double excursion_mm = first_mm * inner.imag() + second_mm * outer.imag();
+  const double share = 1.0 / (static_cast<double>(half_points) * second_points);
+  for (const Turn& outer : second) {
+    for (const Turn& inner : first) {
+      const double excursion_mm = first_mm * inner.sine + second_mm * outer.sine;
       const double speed_mm =
-          first_mm * inner.real() + second_mm * stroke.second_mode_ratio * outer.real();
+          first_mm * inner.cosine + second_mm * stroke.second_mode_ratio * outer.cosine;
       const T voltage = speed_mm * FluxSlope(place, pole_radius_mm, excursion_mm);
       sums.mean_square += share * voltage * voltage;
-      std::complex<double> power = 1.0;
-      for (int k = 1; k <= kToneHarmonics; ++k) {
-        power *= inner;
-        sums.harmonic[static_cast<std::size_t>(k - 1)] +=
-            2.0 * share * Projection(k, power) * voltage;
+      Turn multiple;
+      for (std::size_t k = 1; k <= kToneHarmonics; ++k) {
+        multiple = multiple.Then(inner);
+        sums.harmonic[k - 1] +=
+            2.0 * share * (k % 2 == 1 ? multiple.cosine : multiple.sine) * voltage;
       }
     }
   }

@@ -69,7 +69,7 @@ struct TineStroke {
 [[nodiscard]] double PickupFluxSlope(const PickupPlace& place, double pole_radius_mm,
                                      double excursion_mm);
 
-inline constexpr int kToneHarmonics = 6;
+inline constexpr std::size_t kToneHarmonics = 6;
 
 /// The voltage of one stroke, by the trapezoidal rule over a period: on a smooth periodic function
 /// it converges as fast as the function's poles are far, and the number of points is taken from

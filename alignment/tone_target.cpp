@@ -57,11 +57,11 @@ ToneTarget TargetFor(const NoteProfile& target, const ToneProfile& tone,
                      const NoteEvenness* evenness) {
   const double ideal_octave_db = PredictToneDb(IdealPlace(target), PoleRadiusMm(target),
                                                StrokeOf(target, tone, Dynamic::kMedium))(1);
-  ToneTarget wanted{tone.target_level_db,
-                    HeardRatioDb(tone.target_second_harmonic_db.value_or(ideal_octave_db))};
+  ToneTarget wanted{tone.target_level_db, tone.target_second_harmonic_db.value_or(ideal_octave_db)};
   if (evenness == nullptr || evenness->against_profile) return wanted;
   wanted.level_db = Toward(wanted.level_db, evenness->level.trend_db, tone.audible_level_db);
-  wanted.octave_db = Toward(wanted.octave_db, evenness->octave.trend_db, tone.audible_harmonic_db);
+  wanted.octave_db = RatioHeardAsDb(
+      Toward(HeardRatioDb(wanted.octave_db), evenness->octave.trend_db, tone.audible_harmonic_db));
   return wanted;
 }
 

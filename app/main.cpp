@@ -33,6 +33,8 @@ int Run(int argc, char** argv) {
   AddCalibrateCommand(app, exit_status);
   AddMeasureCommand(app, exit_status);
   AddExportCommand(app, exit_status);
+  AddToneCommand(app, exit_status);
+  AddWhatIfCommand(app, exit_status);
 
   try {
     app.parse(argc, argv);

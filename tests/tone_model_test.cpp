@@ -238,7 +238,7 @@ TEST(ToneModel, AgreesWithTheResiduesToRounding) {
           const double term = HarmonicByResidues(place, amplitude, m);
           power += term * term / 2.0;
           vanished = term < 1e-17 ? vanished + 1 : 0;
-          if (m > kToneHarmonics) continue;
+          if (m > static_cast<int>(kToneHarmonics)) continue;
           EXPECT_NEAR(std::abs(s.harmonic[static_cast<std::size_t>(m - 1)]), term,
                       kRounding * s.rms + 1e-15)
               << gap << ' ' << height << ' ' << amplitude << ' ' << m;
@@ -345,7 +345,8 @@ double FluxThroughADisc(const PickupPlace& place, double excursion_mm) {
       const double angle = 2.0 * kPi * (sector + 0.5) / kSectors;
       const double dx = place.lateral_mm - r * std::cos(angle), dy = y - r * std::sin(angle);
       const double away2 = dx * dx + dy * dy;
-      sum += (2.0 * gap2 - away2) / std::pow(away2 + gap2, 2.5);
+      const double far2 = away2 + gap2;
+      sum += (2.0 * gap2 - away2) / (far2 * far2 * std::sqrt(far2));
     }
   }
   return sum;
