@@ -4,6 +4,7 @@
 #include <map>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "calibration/error.hpp"
@@ -86,5 +87,9 @@ struct InstrumentProfile {
 /// the objects `prior_u` and `tone` with any of the members of PriorUncertainty and ToneProfile
 /// (but for `is_default`). Unknown keys are ignored.
 [[nodiscard]] Result<InstrumentProfile> ReadInstrumentProfile(const std::filesystem::path& file);
+
+/// The same from the file's text; `where` starts every message ("instrument.json: ").
+[[nodiscard]] Result<InstrumentProfile> ParseInstrumentProfile(std::string_view json,
+                                                               const std::string& where);
 
 }  // namespace tinesight

@@ -26,6 +26,9 @@ void AddStripsCommand(CLI::App& app, int& exit_status);
 void AddMeasureCommand(CLI::App& app, int& exit_status);
 void AddExportCommand(CLI::App& app, int& exit_status);
 void AddCalibrateCommand(CLI::App& app, int& exit_status);
+void AddNoteCommand(CLI::App& app, int& exit_status);
+void AddWorklistCommand(CLI::App& app, int& exit_status);
+void AddCompareCommand(CLI::App& app, int& exit_status);
 void AddToneCommand(CLI::App& app, int& exit_status);
 void AddWhatIfCommand(CLI::App& app, int& exit_status);
 

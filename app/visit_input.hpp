@@ -1,17 +1,29 @@
 #pragma once
 
+// What the subcommands that take one measured visit share.
+#include <CLI/CLI.hpp>
 #include <string>
 
 #include "alignment/measurement.hpp"
+#include "alignment/profile.hpp"
 #include "calibration/error.hpp"
 
 namespace tinesight {
 
-/// A measured visit as the commands take it: a result of `measure --json` or, where the name ends
-/// in .tinerec, a visit of that service record (`visit` names it; empty: the newest).
-[[nodiscard]] Result<VisitMeasurement> ReadVisit(const std::string& file, const std::string& visit);
+struct VisitInputOptions {
+  std::string file;        ///< result of `measure --json` or service record (.tinerec)
+  std::string visit;       ///< of the record; empty: the newest
+  std::string instrument;  ///< empty: the profile that the record's visit was judged by
+};
 
-/// Whether the terminal's text is UTF-8.
-[[nodiscard]] bool TerminalIsUtf8();
+struct VisitInput {
+  VisitMeasurement measurement;
+  InstrumentProfile profile;
+};
+
+void AddVisitInputOptions(CLI::App& command, VisitInputOptions& options);
+
+/// Reads both. Wrong usage where the options don't go together.
+[[nodiscard]] Result<VisitInput> ReadVisitInput(const VisitInputOptions& options);
 
 }  // namespace tinesight

@@ -30,6 +30,9 @@ namespace tinesight {
 inline constexpr int kRecordApplicationId = 0x54696E65;
 inline constexpr int kRecordSchemaVersion = 2;
 
+/// Whether a text is a day of the calendar as "2024-05-02".
+[[nodiscard]] bool IsDay(const std::string& text);
+
 /// Which instrument; free text, all of it optional.
 struct InstrumentInfo {
   std::string type;     ///< "73-note tine piano, suitcase"
@@ -80,6 +83,8 @@ struct Visit {
 
   /// nullptr where the visit has no such note.
   [[nodiscard]] const NoteMeasurement* Find(int midi) const;
+  /// Whether the note's height was measured without a resting damper.
+  [[nodiscard]] bool HeightIsFree(int midi) const;
   /// What a photo's overlay is drawn from: its own set, whose camera_from_harp fits those notes.
   [[nodiscard]] const VisitMeasurement& MeasurementOfPhoto(std::size_t photo) const {
     return sets[photos[photo].set].measurement;
@@ -231,6 +236,10 @@ struct ServiceRecord {
   [[nodiscard]] const Visit* LatestOf(VisitKind kind) const;
   /// The profile of the newest visit that has one; without notes where none has.
   [[nodiscard]] const InstrumentProfile& Profile() const;
+  /// The visit's own profile, or (from schema version 1) the record's.
+  [[nodiscard]] const InstrumentProfile& ProfileOf(const Visit& visit) const {
+    return visit.profile.notes.empty() ? Profile() : visit.profile;
+  }
   /// The review that counts; nullptr: none, or the latest says kNone.
   [[nodiscard]] const Review* ReviewOf(std::int64_t visit_id, int midi) const;
   /// The tick that counts; nullptr: never ticked.
@@ -297,6 +306,16 @@ struct VisitEntry {
                                                  const Attachment& attachment,
                                                  const std::string& contents);
 
+/// What is noted at the bench in one go: all of it or nothing.
+struct BenchNotes {
+  std::vector<Finding> findings;
+  std::vector<WorkDone> work_done;
+  std::vector<WorkTick> ticks;
+  std::optional<InstrumentInfo> instrument;  ///< takes the place of what is there
+};
+[[nodiscard]] Result<void> AddBenchNotes(const std::filesystem::path& file,
+                                         const BenchNotes& notes);
+
 enum class EntryKind { kFinding, kWorkDone, kTick, kReview, kCorrection, kAttachment };
 
 /// Takes an entry out of what counts (undo), and puts it back (redo). It stays in the file.
@@ -305,8 +324,15 @@ enum class EntryKind { kFinding, kWorkDone, kTick, kReview, kCorrection, kAttach
 [[nodiscard]] Result<void> RestoreEntry(const std::filesystem::path& file, EntryKind kind,
                                         std::int64_t id);
 
-/// Writes a compact copy to send, whole or not at all; refuses to write over an existing file.
+struct CopyOptions {
+  /// The embedded pictures too. They hold what the phone wrote into them: place, serial number.
+  bool embedded_photos = true;
+};
+
+/// Writes a compact copy to send, whole or not at all; refuses to write over an existing file. What
+/// was deleted from the record (nothing is, but by other programs) does not go along.
 [[nodiscard]] Result<void> CopyServiceRecord(const std::filesystem::path& file,
-                                             const std::filesystem::path& copy);
+                                             const std::filesystem::path& copy,
+                                             const CopyOptions& options = {});
 
 }  // namespace tinesight
