@@ -25,6 +25,7 @@ void PrintFailure(const std::string& message);
 void AddStripsCommand(CLI::App& app, int& exit_status);
 void AddMeasureCommand(CLI::App& app, int& exit_status);
 void AddExportCommand(CLI::App& app, int& exit_status);
+void AddReportCommand(CLI::App& app, int& exit_status);
 void AddCalibrateCommand(CLI::App& app, int& exit_status);
 void AddNoteCommand(CLI::App& app, int& exit_status);
 void AddWorklistCommand(CLI::App& app, int& exit_status);

@@ -1,18 +1,11 @@
-#include <spawn.h>
-#include <sys/wait.h>
-
-#include <cstring>
-#include <filesystem>
 #include <memory>
 #include <string>
-#include <system_error>
 
 #include "app/commands.hpp"
 #include "app/output_check.hpp"
 #include "app/record_options.hpp"
+#include "app/run_exporter.hpp"
 #include "record/service_record.hpp"
-
-extern char** environ;
 
 namespace tinesight {
 namespace {
@@ -24,35 +17,13 @@ struct ExportOptions {
   bool without_photos = false;
 };
 
-// The 3D library costs time and memory at start, so a program of its own beside this one has it.
-int RunExporter(const ExportOptions& options) {
-  std::error_code code;
-  const auto self = std::filesystem::read_symlink("/proc/self/exe", code);
-  std::string exporter = (self.parent_path() / "tinesight-export").string();
-  std::string result = options.source;
-  std::string model = options.model;
-  char* arguments[] = {exporter.data(), result.data(), model.data(), nullptr};
-  pid_t child = 0;
-  const int failure = posix_spawn(&child, exporter.c_str(), nullptr, nullptr, arguments, environ);
-  if (failure != 0) {
-    return FailWith({exporter + ": cannot be started: " + std::strerror(failure) +
-                     "; it belongs beside tinesight"});
-  }
-  int status = 0;
-  while (waitpid(child, &status, 0) < 0) {
-    if (errno != EINTR) return FailWith({"the exporter was lost: " + std::string(strerror(errno))});
-  }
-  if (!WIFEXITED(status)) return FailWith({exporter + ": ended by a signal; nothing was written"});
-  return WEXITSTATUS(status);
-}
-
 int ExportModel(const ExportOptions& options) {
-  if (std::filesystem::path(options.model).extension() != ".ply") {
-    throw CLI::ValidationError("--model " + options.model + ": the name must end in .ply");
+  if (!IsModelName(options.model)) {
+    throw CLI::ValidationError("--model " + options.model + ": the name must end in .ply or .gltf");
   }
   if (auto writable = CheckFileWritable(options.model); !writable)
     return FailWith(writable.error());
-  return RunExporter(options);
+  return RunExporter(options.source, options.model);
 }
 
 int ExportCopy(const ExportOptions& options) {
@@ -76,7 +47,8 @@ int ExportCopy(const ExportOptions& options) {
 
 int Export(const ExportOptions& options) {
   if (options.model.empty() == options.copy.empty()) {
-    throw CLI::ValidationError("say what to export: --model FILE.ply or --copy FILE.tinerec");
+    throw CLI::ValidationError(
+        "say what to export: --model FILE.ply, FILE.gltf or --copy FILE.tinerec");
   }
   if (options.without_photos && options.copy.empty()) {
     throw CLI::ValidationError("--without-photos belongs to --copy");
@@ -96,7 +68,7 @@ void AddExportCommand(CLI::App& app, int& exit_status) {
       ->required()
       ->option_text("FILE");
   command->add_option("--model", options->model, "model to write: tines, pole tips, offset arrows")
-      ->option_text("FILE.ply");
+      ->option_text("FILE.ply|FILE.gltf");
   command->add_option("--copy", options->copy, "copy of the record to write; a new file")
       ->option_text("FILE.tinerec");
   command->add_flag("--without-photos", options->without_photos,

@@ -35,6 +35,7 @@ int Run(int argc, char** argv) {
   AddNoteCommand(app, exit_status);
   AddWorklistCommand(app, exit_status);
   AddCompareCommand(app, exit_status);
+  AddReportCommand(app, exit_status);
   AddExportCommand(app, exit_status);
   AddToneCommand(app, exit_status);
   AddWhatIfCommand(app, exit_status);

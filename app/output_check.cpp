@@ -5,6 +5,7 @@
 
 #include <cerrno>
 #include <cstring>
+#include <set>
 #include <string>
 #include <system_error>
 
@@ -58,6 +59,22 @@ Result<void> CheckFolderWritable(const fs::path& folder) {
     existing = existing.parent_path();
   }
   return TryFolder(existing.empty() ? fs::path(".") : existing, folder);
+}
+
+std::optional<std::string> OutputNamedTwice(const std::vector<std::string>& inputs,
+                                            const std::vector<std::string>& outputs) {
+  const auto identity = [](const std::string& file) {
+    std::error_code code;
+    const auto canonical = std::filesystem::weakly_canonical(std::filesystem::absolute(file), code);
+    return code ? std::filesystem::path(file) : canonical;
+  };
+  std::set<std::filesystem::path> taken;
+  for (const std::string& input : inputs) taken.insert(identity(input));
+  for (const std::string& output : outputs) {
+    if (output.empty() || output.starts_with("/dev/")) continue;
+    if (!taken.insert(identity(output)).second) return output;
+  }
+  return std::nullopt;
 }
 
 }  // namespace tinesight

@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 #include <opencv2/imgcodecs.hpp>
 #include <optional>
 #include <string_view>
@@ -10,6 +9,7 @@
 #include "calibration/file_io.hpp"
 #include "record/canvas.hpp"
 #include "record/label_layout.hpp"
+#include "record/note_overlay.hpp"
 #include "record/overlay_style.hpp"
 #include "record/text_util.hpp"
 
@@ -34,6 +34,7 @@ class Annotator {
         photo_(photo),
         visit_(visit),
         profile_(profile),
+        projection_(photo),
         scale_(std::max(0.25, std::max(bgr.cols, bgr.rows) / kReferenceSizePx)) {}
 
   cv::Mat Draw() {
@@ -56,75 +57,13 @@ class Annotator {
   }
 
  private:
-  std::optional<Vector2d> Project(const Vector3d& point_harp_mm) const {
-    const Vector3d point = photo_.camera_from_harp * point_harp_mm;
-    if (!(point.z() > 1.0)) return std::nullopt;
-    const Vector2d position = photo_.camera.Project(point);
-    // Far outside, the distortion polynomial folds back and would draw the note in the picture.
-    const double margin = 0.2 * canvas_.Width();
-    const bool near = position.x() > -margin && position.x() < canvas_.Width() + margin &&
-                      position.y() > -margin && position.y() < canvas_.Height() + margin;
-    return near ? std::optional(position) : std::nullopt;
-  }
-
-  bool InPicture(const std::optional<Vector2d>& position_px) const {
-    return position_px && position_px->x() >= 0 && position_px->y() >= 0 &&
-           position_px->x() < canvas_.Width() && position_px->y() < canvas_.Height();
-  }
-
-  // A straight line in space is no straight line in a distorted picture: 24 pieces are.
-  std::vector<Vector2d> ProjectSegment(const Vector3d& from_mm, const Vector3d& to_mm) const {
-    constexpr int kPieces = 24;
-    std::vector<Vector2d> points;
-    for (int i = 0; i <= kPieces; ++i) {
-      const auto point = Project(from_mm + (to_mm - from_mm) * (static_cast<double>(i) / kPieces));
-      if (point) points.push_back(*point);
-    }
-    return points;
-  }
-
-  std::vector<Vector2d> ProjectRing(const Vector3d& center_mm, double diameter_mm) const {
-    constexpr int kCorners = 64;
-    std::vector<Vector2d> points;
-    for (int i = 0; i < kCorners; ++i) {
-      const double angle = 2.0 * std::numbers::pi * i / kCorners;
-      const auto point =
-          Project(center_mm + 0.5 * diameter_mm * Vector3d(std::cos(angle), std::sin(angle), 0.0));
-      if (point) points.push_back(*point);
-    }
-    return points;
-  }
-
   void DrawMeasured(const NoteMeasurement& note) {
-    const auto pickup = Project(note.pickup_harp_mm);
-    const auto root = Project(note.root_harp_mm);
-    if (!pickup || !root || !(InPicture(pickup) || InPicture(root))) return;
-    const Vector3d direction = note.tip_harp_mm - note.root_harp_mm;
-    if (!(direction.z() > 1e-6)) return;
-    const Vector3d found =
-        note.root_harp_mm +
-        direction * ((note.pickup_harp_mm.z() - note.root_harp_mm.z()) / direction.z());
-    const NoteProfile* nominal = profile_.Find(note.midi);
-    const Vector3d ideal =
-        note.pickup_harp_mm + Vector3d(0.0, nominal != nullptr ? nominal->height_mm : 0.0, 0.0);
-    canvas_.Polyline(ProjectSegment(note.root_harp_mm, ideal), IdealStyle(scale_));
-    canvas_.Polyline(ProjectSegment(note.tip_harp_mm, found), ProlongedStyle(scale_));
-    canvas_.Polyline(ProjectSegment(note.root_harp_mm, note.tip_harp_mm), FoundStyle(scale_));
-    const std::vector<Vector2d> ring = ProjectRing(note.pickup_harp_mm, note.pole_tip_diameter_mm);
-    canvas_.Polyline(ring, RingStyle(scale_), true);
-
+    const auto anchors =
+        DrawNoteOverlay(canvas_, projection_, note, profile_.Find(note.midi), scale_);
+    if (!anchors) return;
     Label label = MeasuredLabel(note);
-    label.above_px = *pickup;
-    for (const Vector2d& p : ring) label.above_px.y() = std::min(label.above_px.y(), p.y());
-    label.above_px.y() -= 24.0 * scale_;
-    label.below_px = *root;
-    // The arrow stands above the ring, where it hides neither tine nor pole tip.
-    const auto aside = Project(note.pickup_harp_mm +
-                               Vector3d(kOffsetArrowScale * note.lateral_mm->value, 0.0, 0.0));
-    if (aside) {
-      canvas_.Arrow(label.above_px, label.above_px + (*aside - *pickup), ArrowStyle(scale_),
-                    22.0 * scale_);
-    }
+    label.above_px = anchors->above_px;
+    label.below_px = anchors->below_px;
     labels_.push_back(std::move(label));
   }
 
@@ -145,8 +84,9 @@ class Annotator {
 
   void AddUnmeasured(const NoteMeasurement& note) {
     // Nothing was found, so the label points to where the measured ones say its pickup should be.
-    const auto place = Project(NominalPickup(note.midi));
-    if (!InPicture(place)) return;
+    const Vector3d nominal = NominalPickup(note.midi);
+    const auto place = projection_.Project(nominal);
+    if (!place || !projection_.OnPhoto(nominal)) return;
     Label label;
     const VerdictLook look = LookOf(label.verdict);
     label.lines = {{note.name, kNameSizePx, kWhite, true},
@@ -298,6 +238,7 @@ class Annotator {
   const PhotoMeasurement& photo_;
   const VisitMeasurement& visit_;
   const InstrumentProfile& profile_;
+  PhotoProjection projection_;
   double scale_;
   std::vector<Label> labels_;
 };

@@ -138,52 +138,6 @@ std::string CsvField(const std::string& text) {
   return quoted + '"';
 }
 
-std::string CsvLine(const std::vector<std::string>& fields) {
-  std::string line;
-  for (const std::string& field : fields) {
-    if (&field != &fields.front()) line += ',';
-    line += CsvField(field);
-  }
-  return line + "\r\n";
-}
-
-std::vector<std::string> CsvHeader() {
-  std::vector<std::string> header{"name", "midi", "photos"};
-  for (const Figure& figure : kFigures) {
-    header.push_back(Key(figure.name, Key("_", figure.unit)));
-    header.push_back(Key(figure.name, Key("_u_", figure.unit)));
-  }
-  header.insert(header.end(),
-                {"correction_deg", "lateral_verdict", "height_verdict", "gap_verdict"});
-  for (const Place& place : kPlaces) {
-    for (const char* axis : {"_x_mm", "_y_mm", "_z_mm"}) header.push_back(Key(place.name, axis));
-  }
-  header.insert(header.end(), {"reason", "advice"});
-  return header;
-}
-
-std::vector<std::string> CsvRow(const NoteMeasurement& note) {
-  std::vector<std::string> row{note.name, std::to_string(note.midi), std::to_string(note.photos)};
-  for (const Figure& figure : kFigures) {
-    const std::optional<Measured>& measured = note.*figure.member;
-    row.push_back(IsStated(measured) ? FixedDecimals(measured->value, 4) : "");
-    row.push_back(IsStated(measured) ? FixedDecimals(measured->expanded_u, 4) : "");
-  }
-  const bool corrected = note.correction_deg && std::isfinite(*note.correction_deg);
-  row.push_back(corrected ? FixedDecimals(*note.correction_deg, 4) : "");
-  row.push_back(VerdictWord(note.lateral_verdict, Quantity::kLateral));
-  row.push_back(VerdictWord(note.height_verdict, Quantity::kHeight));
-  row.push_back(VerdictWord(note.gap_verdict, Quantity::kGap));
-  for (const Place& place : kPlaces) {
-    for (int axis = 0; axis < 3; ++axis) {
-      row.push_back(IsStated(note.lateral_mm) ? FixedDecimals((note.*place.member)[axis], 4) : "");
-    }
-  }
-  row.push_back(note.reason);
-  row.push_back(note.advice);
-  return row;
-}
-
 // Reading. nlohmann throws on a missing key or a wrong type; the message names it.
 
 NoteMeasurement NoteFromJson(const nlohmann::json& json) {
@@ -253,6 +207,52 @@ PhotoMeasurement PhotoFromJson(const nlohmann::json& json) {
 
 }  // namespace
 
+std::string CsvLine(const std::vector<std::string>& fields) {
+  std::string line;
+  for (const std::string& field : fields) {
+    if (&field != &fields.front()) line += ',';
+    line += CsvField(field);
+  }
+  return line + "\r\n";
+}
+
+std::vector<std::string> ResultCsvHeader() {
+  std::vector<std::string> header{"name", "midi", "photos"};
+  for (const Figure& figure : kFigures) {
+    header.push_back(Key(figure.name, Key("_", figure.unit)));
+    header.push_back(Key(figure.name, Key("_u_", figure.unit)));
+  }
+  header.insert(header.end(),
+                {"correction_deg", "lateral_verdict", "height_verdict", "gap_verdict"});
+  for (const Place& place : kPlaces) {
+    for (const char* axis : {"_x_mm", "_y_mm", "_z_mm"}) header.push_back(Key(place.name, axis));
+  }
+  header.insert(header.end(), {"reason", "advice"});
+  return header;
+}
+
+std::vector<std::string> ResultCsvRow(const NoteMeasurement& note) {
+  std::vector<std::string> row{note.name, std::to_string(note.midi), std::to_string(note.photos)};
+  for (const Figure& figure : kFigures) {
+    const std::optional<Measured>& measured = note.*figure.member;
+    row.push_back(IsStated(measured) ? FixedDecimals(measured->value, 4) : "");
+    row.push_back(IsStated(measured) ? FixedDecimals(measured->expanded_u, 4) : "");
+  }
+  const bool corrected = note.correction_deg && std::isfinite(*note.correction_deg);
+  row.push_back(corrected ? FixedDecimals(*note.correction_deg, 4) : "");
+  row.push_back(VerdictWord(note.lateral_verdict, Quantity::kLateral));
+  row.push_back(VerdictWord(note.height_verdict, Quantity::kHeight));
+  row.push_back(VerdictWord(note.gap_verdict, Quantity::kGap));
+  for (const Place& place : kPlaces) {
+    for (int axis = 0; axis < 3; ++axis) {
+      row.push_back(IsStated(note.lateral_mm) ? FixedDecimals((note.*place.member)[axis], 4) : "");
+    }
+  }
+  row.push_back(note.reason);
+  row.push_back(note.advice);
+  return row;
+}
+
 std::string DamperWord(DamperState damper) {
   switch (damper) {
     case DamperState::kHarpRaised:
@@ -287,8 +287,8 @@ std::string ResultJson(const VisitMeasurement& visit) {
 }
 
 std::string ResultCsv(const VisitMeasurement& visit) {
-  std::string csv = CsvLine(CsvHeader());
-  for (const NoteMeasurement& note : visit.notes) csv += CsvLine(CsvRow(note));
+  std::string csv = CsvLine(ResultCsvHeader());
+  for (const NoteMeasurement& note : visit.notes) csv += CsvLine(ResultCsvRow(note));
   return csv;
 }
 

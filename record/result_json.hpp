@@ -3,6 +3,7 @@
 #include <filesystem>
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include "alignment/measurement.hpp"
 #include "calibration/error.hpp"
@@ -17,6 +18,12 @@ namespace tinesight {
 /// The notes as CSV (RFC 4180: CRLF line ends, quotes where needed), one row a note, units in the
 /// header row, empty fields where nothing was measured.
 [[nodiscard]] std::string ResultCsv(const VisitMeasurement& visit);
+
+/// The same in parts, for files with further columns.
+[[nodiscard]] std::vector<std::string> ResultCsvHeader();
+[[nodiscard]] std::vector<std::string> ResultCsvRow(const NoteMeasurement& note);
+/// One line with its end.
+[[nodiscard]] std::string CsvLine(const std::vector<std::string>& fields);
 
 /// Reads back what ResultJson wrote, as far as pictures and 3D need it. Rejects a file that is no
 /// such result, naming the key.

@@ -8,6 +8,7 @@
 #include <string_view>
 #include <vector>
 
+#include "record/note_group.hpp"
 #include "record/text_util.hpp"
 
 namespace tinesight {
@@ -16,22 +17,7 @@ namespace {
 constexpr std::size_t kColumns = 100;
 constexpr std::size_t kNoteIndent = 8;  // mark and name stand in front of it
 
-// kPartly: the lateral offset is good, only height or gap is uncertain. From one photo that may be
-// every note; in the long form they would bury the few that need work.
-enum class Group { kOut, kUncertain, kPartly, kGood, kNotMeasured };
-
-bool Any(const NoteMeasurement& note, Verdict verdict) {
-  return note.lateral_verdict == verdict || note.height_verdict == verdict ||
-         note.gap_verdict == verdict;
-}
-
-Group GroupOf(const NoteMeasurement& note) {
-  if (!note.lateral_mm) return Group::kNotMeasured;
-  if (Any(note, Verdict::kOutOfTolerance)) return Group::kOut;
-  if (note.lateral_verdict == Verdict::kUncertain) return Group::kUncertain;
-  if (Any(note, Verdict::kUncertain)) return Group::kPartly;
-  return Group::kGood;
-}
+using Group = NoteGroup;
 
 char Mark(Group group) {
   switch (group) {
@@ -52,23 +38,6 @@ std::string_view QuantityMark(Verdict verdict) {
   if (verdict == Verdict::kOutOfTolerance) return " !";
   if (verdict == Verdict::kUncertain) return " ?";
   return "";
-}
-
-// How far past its tolerance a quantity is for certain, in tolerances: what "worst" means.
-double Excess(const std::optional<Measured>& measured, double target, double tolerance,
-              Verdict verdict) {
-  if (!measured || verdict != Verdict::kOutOfTolerance || !(tolerance > 0.0)) return 0.0;
-  return (std::abs(measured->value - target) - measured->expanded_u) / tolerance;
-}
-
-double Badness(const NoteMeasurement& note, const InstrumentProfile* profile) {
-  const NoteProfile* nominal = profile != nullptr ? profile->Find(note.midi) : nullptr;
-  if (nominal == nullptr) return Excess(note.lateral_mm, 0.0, 1.0, note.lateral_verdict);
-  return std::max(
-      {Excess(note.lateral_mm, 0.0, nominal->tolerance_lateral_mm, note.lateral_verdict),
-       Excess(note.height_mm, nominal->height_mm, nominal->tolerance_height_mm,
-              note.height_verdict),
-       Excess(note.gap_mm, nominal->gap_mm, nominal->tolerance_gap_mm, note.gap_verdict)});
 }
 
 class TableWriter {

@@ -114,7 +114,7 @@ TEST_F(MeasureUsage, ARecordThatCannotTakeTheVisitIsToldBeforeMeasuring) {
 TEST_F(MeasureUsage, ExportWritesAModelOrNothing) {
   ASSERT_TRUE(WriteFileAtomically(folder_ / "result.json", ResultJson(SampleVisit())));
   files_before_ = folder_.FileCount();
-  ExpectRefusedRaw("export result.json --model out.obj", 2, "must end in .ply");
+  ExpectRefusedRaw("export result.json --model out.obj", 2, "must end in .ply or .gltf");
   ExpectRefusedRaw("export rig.json --model out.ply", 1, "is no result");
   ExpectRefusedRaw("export result.json --model none/out.ply", 1, "does not exist");
   const auto outcome = RunTinesight("export result.json --model out.ply", folder_.Path());

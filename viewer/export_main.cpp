@@ -1,11 +1,10 @@
-// tinesight-export RESULT.json MODEL.ply: what `tinesight export` starts. A program of its own
+// tinesight-export RESULT.json MODEL: what `tinesight export` starts. A program of its own
 // because of Open3D (harp_export.hpp); `tinesight` has checked the arguments.
 #include <exception>
 #include <iostream>
 
 #include "record/result_json.hpp"
 #include "viewer/harp_export.hpp"
-#include "viewer/harp_scene.hpp"
 
 namespace {
 
@@ -17,7 +16,7 @@ int Fail(const std::string& message) {
 int Export(const char* result_file, const char* model_file) {
   const auto visit = tinesight::ReadResultJson(result_file);
   if (!visit) return Fail(visit.error().message);
-  const auto written = tinesight::WriteHarpModel(tinesight::BuildHarpScene(*visit), model_file);
+  const auto written = tinesight::WriteHarpModel(tinesight::NoteModels(*visit), model_file);
   return written ? 0 : Fail(written.error().message);
 }
 
@@ -25,7 +24,7 @@ int Export(const char* result_file, const char* model_file) {
 
 int main(int argc, char** argv) {
   if (argc != 3) {
-    std::cerr << "tinesight: use `tinesight export --model MODEL.ply RESULT.json`\n";
+    std::cerr << "tinesight: use `tinesight export --model MODEL RESULT.json`\n";
     return 2;
   }
   try {

@@ -141,12 +141,11 @@ tl::unexpected<Error> Damaged(const std::string& where, const std::string& forma
               "; copy it again from the phone");
 }
 
-Result<Photo> ReadPhoto(const std::filesystem::path& file, const PhotoLimits& limits) {
+Result<Photo> DecodePhoto(std::string_view bytes, const std::filesystem::path& file,
+                          const PhotoLimits& limits) {
   const std::string where = file.string();
   try {
-    const Result<std::string> bytes = ReadFileBytes(file, kMaxFileBytes);
-    if (!bytes) return tl::unexpected<Error>(bytes.error());
-    const Result<DecodedPicture> picture = Decode(*bytes, limits, where);
+    const Result<DecodedPicture> picture = Decode(bytes, limits, where);
     if (!picture) return tl::unexpected<Error>(picture.error());
     Photo photo;
     photo.file = file;
@@ -160,6 +159,16 @@ Result<Photo> ReadPhoto(const std::filesystem::path& file, const PhotoLimits& li
     // In this function it can only be memory.
     return Fail(where + ": cannot be unpacked (" + TrimmedExifText(error.err) +
                 "); close other programs");
+  }
+}
+
+Result<Photo> ReadPhoto(const std::filesystem::path& file, const PhotoLimits& limits) {
+  try {
+    const Result<std::string> bytes = ReadFileBytes(file, kMaxFileBytes);
+    if (!bytes) return tl::unexpected<Error>(bytes.error());
+    return DecodePhoto(*bytes, file, limits);
+  } catch (const std::bad_alloc&) {
+    return Fail(file.string() + ": too little memory to read it; close other programs");
   }
 }
 

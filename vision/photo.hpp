@@ -26,6 +26,10 @@ struct PhotoLimits {
 [[nodiscard]] Result<Photo> ReadPhoto(const std::filesystem::path& file,
                                       const PhotoLimits& limits = {});
 
+/// The same from a file's bytes; `file` is its name, for messages and Photo::file.
+[[nodiscard]] Result<Photo> DecodePhoto(std::string_view bytes, const std::filesystem::path& file,
+                                        const PhotoLimits& limits = {});
+
 /// Whether the photo was taken with the calibrated camera: same size in px and, where both sides
 /// state them, same make, model, lens and focal length, and no digital zoom. The error says which
 /// of these differ and what to do. A size turned by 90° is refused with that reason.

@@ -1,0 +1,50 @@
+#pragma once
+
+// For record/ alone: the sections of the report, in their order.
+#include <optional>
+#include <vector>
+
+#include "record/page_flow.hpp"
+#include "record/service_record.hpp"
+#include "record/visit_comparison.hpp"
+#include "record/visit_photos.hpp"
+#include "record/work_list.hpp"
+
+namespace tinesight {
+
+/// What the sections are written from.
+struct ReportContext {
+  const ServiceRecord& record;
+  const Visit& visit;
+  const Visit* before = nullptr;  ///< as found, where there is such a visit
+  std::optional<VisitComparison> comparison;
+  WorkList work;
+  std::vector<const NoteMeasurement*> needs_work;  ///< worst first
+  std::vector<const NoteMeasurement*> uncertain;   ///< ascending
+  NotePictures pictures;
+  std::size_t cards = 0;  ///< so many of needs_work, then of uncertain, get a card
+
+  [[nodiscard]] const NoteMeasurement* Before(int midi) const {
+    return before != nullptr ? before->Find(midi) : nullptr;
+  }
+};
+
+void AddSummary(PageFlow& flow, const ReportContext& context);
+void AddChart(PageFlow& flow, const ReportContext& context);
+void AddTone(PageFlow& flow, const ReportContext& context);
+void AddNoteCards(PageFlow& flow, const ReportContext& context);
+void AddWork(PageFlow& flow, const ReportContext& context);
+void AddFindings(PageFlow& flow, const ReportContext& context);
+void AddSpringMap(PageFlow& flow, const ReportContext& context);
+void AddAllNotes(PageFlow& flow, const ReportContext& context);
+void AddPhotos(PageFlow& flow, const ReportContext& context);
+void AddMethod(PageFlow& flow, const ReportContext& context);
+void AddCautions(PageFlow& flow);
+
+/// "A", "A and B", "A, B and C".
+[[nodiscard]] std::string JoinedNames(const std::vector<std::string>& names);
+/// "1 note", "3 notes".
+[[nodiscard]] std::string Counted(std::size_t count, const std::string& singular,
+                                  const std::string& plural);
+
+}  // namespace tinesight
