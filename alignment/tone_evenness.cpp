@@ -4,7 +4,6 @@
 #include <array>
 #include <cmath>
 #include <cstdio>
-#include <tuple>
 
 #include "alignment/note_name.hpp"
 #include "alignment/robust.hpp"
@@ -42,14 +41,19 @@ Trend ProfileTrend(const NoteTone& note) {
   return {0.0, HeardRatioDb(octave), 0.0, 0.0, true};
 }
 
-// One robust line through a figure of the neighbors; its value at the note and U of that.
+// One robust line through a figure of the neighbors; its value at the note and U of that. With
+// neighbors on one side only a slope would be carried on beyond them: there it is a level line.
 std::pair<double, double> NeighborLine(const Eigen::VectorXd& steps,
                                        const Eigen::VectorXd& figures) {
-  const RobustLine line = FitRobustLine(steps, figures, true, kLeastScaleDb);
+  constexpr double kEnoughAside = 2.0;
+  const bool both_sides = steps.minCoeff() <= -kEnoughAside && steps.maxCoeff() >= kEnoughAside;
+  const RobustLine line = FitRobustLine(steps, figures, both_sides, kLeastScaleDb);
   return {line.offset(0),
           2.0 * line.effective_scale / std::sqrt(static_cast<double>(steps.size()))};
 }
 
+// The neighbors are compared by how far each is from its own ideal, so that what the profile means
+// to change over the keyboard is no unevenness.
 Trend TrendAt(const std::vector<NoteTone>& notes, std::size_t index) {
   std::vector<const NoteTone*> neighbors;
   for (std::size_t i = 0; i < notes.size(); ++i) {
@@ -57,19 +61,20 @@ Trend TrendAt(const std::vector<NoteTone>& notes, std::size_t index) {
       neighbors.push_back(&notes[i]);
     }
   }
-  if (neighbors.size() < kFewestNeighbors) return ProfileTrend(notes[index]);
+  Trend trend = ProfileTrend(notes[index]);
+  if (neighbors.size() < kFewestNeighbors) return trend;
   const auto count = static_cast<Eigen::Index>(neighbors.size());
   Eigen::VectorXd steps(count), levels(count), octaves(count);
   for (Eigen::Index i = 0; i < count; ++i) {
     const NoteTone& neighbor = *neighbors[static_cast<std::size_t>(i)];
     steps(i) = neighbor.midi - notes[index].midi;
     levels(i) = neighbor.Of(Dynamic::kMedium).level_db.value;
-    octaves(i) = HeardRatioDb(neighbor.Of(Dynamic::kMedium).second_db.value);
+    octaves(i) = HeardRatioDb(neighbor.Of(Dynamic::kMedium).second_db.value) -
+                 ProfileTrend(neighbor).octave_db;
   }
-  Trend trend;
-  std::tie(trend.level_db, trend.level_u_db) = NeighborLine(steps, levels);
-  std::tie(trend.octave_db, trend.octave_u_db) = NeighborLine(steps, octaves);
-  return trend;
+  const auto [level_db, level_u_db] = NeighborLine(steps, levels);
+  const auto [octave_db, octave_u_db] = NeighborLine(steps, octaves);
+  return {level_db, trend.octave_db + octave_db, level_u_db, octave_u_db, false};
 }
 
 ToneHeard Heard(const EvennessFigure& figure, double audible_db) {

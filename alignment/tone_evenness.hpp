@@ -11,7 +11,8 @@ namespace tinesight {
 /// Which notes will stick out of their neighbors to the ear, and which are off without being heard.
 ///
 /// Two figures of the medium stroke are compared with a robust straight line through those of the
-/// up to seven measured notes on either side (the note itself left out): the level, to that of the
+/// up to seven measured notes on either side (the note itself left out; with notes on one side only
+/// a robust mean), each against its own ideal place: the level, to that of the
 /// note's ideal place, and the second harmonic to the fundamental, the octave. What of the two is
 /// faint beside the other counts less: HeardRatioDb.
 /// With fewer than five neighbors the line is the profile's: level and octave of the ideal place.

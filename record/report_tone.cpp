@@ -41,6 +41,7 @@ void AddTone(PageFlow& flow, const ReportContext& context) {
   flow.Block(kChartHeight, [&](Drawing& drawing, const Rect& box) {
     DrawToneChart(drawing, box, chart, profile.FirstMidi(), profile.LastMidi());
   });
+  flow.Gap(6.0);
   flow.Paragraph(
       "Predicted from where each tine stands before its pickup; nothing was listened to. A note "
       "is taken to be heard from " +
@@ -53,7 +54,7 @@ void AddTone(PageFlow& flow, const ReportContext& context) {
   AddSentences(flow, "To be heard, worst first", heard);
   AddSentences(flow, "Out of tolerance, but not to be heard: these can wait", unheard);
   if (!blending.empty()) {
-    flow.Subheading("Like their neighbors");
+    flow.Subheading("Like their neighbors, or probably so");
     flow.Paragraph(JoinedNames(blending) + ".");
   }
   flow.Paragraph(
