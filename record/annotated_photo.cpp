@@ -58,8 +58,8 @@ class Annotator {
 
  private:
   void DrawMeasured(const NoteMeasurement& note) {
-    const auto anchors =
-        DrawNoteOverlay(canvas_, projection_, note, profile_.Find(note.midi), scale_);
+    const auto anchors = DrawNoteOverlay(canvas_, projection_, note, profile_.Find(note.midi),
+                                         scale_, kOffsetArrowScale);
     if (!anchors) return;
     Label label = MeasuredLabel(note);
     label.above_px = anchors->above_px;

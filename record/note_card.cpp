@@ -21,6 +21,7 @@ const Font kPhraseFont{9.5, true, false, kBlack, TextAlign::kLeft};
 const Font kTextFont{7.8, false, false, kBlack, TextAlign::kLeft};
 const Font kStrongFont{7.8, true, false, kBlack, TextAlign::kLeft};
 const Font kFaintFont{7.2, false, false, kDarkGray, TextAlign::kLeft};
+const Font kLegendFont{6.4, false, false, kDarkGray, TextAlign::kLeft};
 constexpr int kMaxLines = 9;  // of one paragraph on a card
 
 struct TextLine {
@@ -141,7 +142,7 @@ void DrawNoteCard(Drawing& drawing, const Rect& box, const NoteCard& card) {
 std::string NoteCardPicture(const NoteCard& card, const std::string& caption) {
   constexpr double kScale = 2.5;  // px per pt
   constexpr double kWidth = 600.0;
-  constexpr double kTop = 40.0;
+  constexpr double kTop = 52.0;
   constexpr double kPhotoSide = kCardPhoto_px / kScale;
   constexpr double kLeft = kPhotoSide + 2.0 * kPadding + 4.0;
   constexpr double kColumn = kWidth - kLeft - kPadding;
@@ -161,6 +162,12 @@ std::string NoteCardPicture(const NoteCard& card, const std::string& caption) {
   drawing.FillBox({0.0, 0.0, kWidth, kTop}, kPaleGray);
   DrawTitle(drawing, {2.0, 2.0, kWidth, kTitleHeight}, card);
   drawing.Text(caption, {2.0 + kPadding, kTitleHeight + 4.0}, kWidth - 14.0, kTextFont, 1);
+  drawing.Text(
+      "Photo: solid line: tine as found; dashed: where it should point; ring: pole tip; arrow: "
+      "lateral offset, five times enlarged. Section: disc: pole tip; circle: tine; ellipse: ± U (k "
+      "= "
+      "2); box: tolerance.",
+      {2.0 + kPadding, kTitleHeight + 16.0}, kWidth - 14.0, kLegendFont, 2);
   DrawPhoto(drawing, {kPadding, kTop + kPadding, kPhotoSide, kPhotoSide}, card);
   DrawSection(drawing, {kLeft + 0.5 * (kColumn - section), kTop + kPadding, section, section},
               card);

@@ -4,7 +4,6 @@
 #include <cmath>
 #include <numbers>
 
-#include "record/annotated_photo.hpp"
 #include "record/overlay_style.hpp"
 
 namespace tinesight {
@@ -62,7 +61,8 @@ bool PhotoProjection::OnPhoto(const Vector3d& point_harp_mm) const {
 
 std::optional<OverlayAnchors> DrawNoteOverlay(Canvas& canvas, const PhotoProjection& projection,
                                               const NoteMeasurement& note,
-                                              const NoteProfile* nominal, double line_scale) {
+                                              const NoteProfile* nominal, double line_scale,
+                                              double arrow_scale) {
   const auto pickup = projection.Project(note.pickup_harp_mm);
   const auto root = projection.Project(note.root_harp_mm);
   if (!pickup || !root) return std::nullopt;
@@ -87,8 +87,8 @@ std::optional<OverlayAnchors> DrawNoteOverlay(Canvas& canvas, const PhotoProject
   for (const Vector2d& p : ring) anchors.above_px.y() = std::min(anchors.above_px.y(), p.y());
   anchors.above_px.y() -= 24.0 * line_scale;
   // The arrow stands above the ring, where it hides neither tine nor pole tip.
-  const auto aside = projection.Project(
-      note.pickup_harp_mm + Vector3d(kOffsetArrowScale * note.lateral_mm->value, 0.0, 0.0));
+  const auto aside = projection.Project(note.pickup_harp_mm +
+                                        Vector3d(arrow_scale * note.lateral_mm->value, 0.0, 0.0));
   if (aside) {
     canvas.Arrow(anchors.above_px, anchors.above_px + (*aside - *pickup), ArrowStyle(line_scale),
                  22.0 * line_scale);

@@ -50,13 +50,13 @@ struct OverlayAnchors {
 };
 
 /// The tine's axis as found (solid, then dashed to the pickup's face) and as it should be (dashed),
-/// a ring at the pole tip, an arrow for the lateral offset above it. `line_scale`: that of
-/// overlay_style.hpp. Nothing is drawn, and nothing given, where the note is not in the photo.
-/// Precondition: note.lateral_mm is present.
+/// a ring at the pole tip, above it an arrow for the lateral offset, `arrow_scale` times its
+/// length. `line_scale`: that of overlay_style.hpp. Nothing is drawn, and nothing given, where the
+/// note is not in the photo. Precondition: note.lateral_mm is present.
 [[nodiscard]] std::optional<OverlayAnchors> DrawNoteOverlay(Canvas& canvas,
                                                             const PhotoProjection& projection,
                                                             const NoteMeasurement& note,
                                                             const NoteProfile* nominal,
-                                                            double line_scale);
+                                                            double line_scale, double arrow_scale);
 
 }  // namespace tinesight

@@ -77,7 +77,8 @@ cv::Mat NotePicture(const cv::Mat& bgr, const PhotoMeasurement& photo, const Not
   // middle of its outermost pixels.
   const double shift = 0.5 / scale - 0.5;
   const PhotoProjection projection(photo, {Vector2d(window.x + shift, window.y + shift), scale});
-  if (!DrawNoteOverlay(canvas, projection, note, nominal, kLineScale)) return {};
+  if (!DrawNoteOverlay(canvas, projection, note, nominal, kLineScale, kPictureArrowScale))
+    return {};
   return canvas.Picture();
 }
 

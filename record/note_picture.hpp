@@ -10,6 +10,10 @@
 
 namespace tinesight {
 
+/// How much longer than true the offset arrows of a note's picture are drawn: at ten times, as on
+/// the whole photo, a tine that is 2 mm off would point out of the picture.
+inline constexpr double kPictureArrowScale = 5.0;
+
 /// Which photo shows a note best: of those that saw it, the one with its pickup nearest to the
 /// middle of the picture, where the view is least oblique and the lens sharpest. Nothing where no
 /// used photo has the note's root and pickup in view.

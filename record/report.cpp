@@ -1,6 +1,7 @@
 #include "record/report.hpp"
 
 #include <algorithm>
+#include <cmath>
 #include <set>
 
 #include "record/note_group.hpp"
@@ -14,16 +15,22 @@ namespace {
 
 constexpr int kCardPicture_px = 440;  // 240 dpi at the size of a card's photo
 
+// How far an undecided note may be off, in tolerances.
+double Suspicious(const NoteMeasurement& note, const InstrumentProfile& profile) {
+  const NoteProfile* target = profile.Find(note.midi);
+  const double tolerance_mm = target != nullptr ? target->tolerance_lateral_mm : 1.0;
+  return std::abs(note.lateral_mm->value) / tolerance_mm;
+}
+
 ReportContext ContextOf(const ServiceRecord& record, const Visit& visit) {
-  ReportContext context{record,
-                        visit,
-                        VisitBefore(record, visit),
-                        {},
-                        BuildWorkList(record, visit, ToneOrder(visit)),
-                        {},
-                        {},
-                        {},
-                        0};
+  ReportContext context{.record = record,
+                        .visit = visit,
+                        .before = VisitBefore(record, visit),
+                        .comparison = {},
+                        .work = BuildWorkList(record, visit, ToneOrder(visit)),
+                        .needs_work = {},
+                        .uncertain = {},
+                        .pictures = {}};
   if (context.before != nullptr) {
     context.comparison = CompareVisits(record, *context.before, visit);
   }
@@ -32,20 +39,27 @@ ReportContext ContextOf(const ServiceRecord& record, const Visit& visit) {
     if (group == NoteGroup::kOut) context.needs_work.push_back(&note);
     if (group == NoteGroup::kUncertain) context.uncertain.push_back(&note);
   }
-  std::stable_sort(context.needs_work.begin(), context.needs_work.end(),
-                   [&](const NoteMeasurement* a, const NoteMeasurement* b) {
-                     return Badness(*a, &visit.profile) > Badness(*b, &visit.profile);
-                   });
-  context.cards = std::min(kMaxReportCards, context.needs_work.size() + context.uncertain.size());
+  const auto sort_by = [&](std::vector<const NoteMeasurement*>& notes, const auto& badness) {
+    std::stable_sort(notes.begin(), notes.end(),
+                     [&](const NoteMeasurement* a, const NoteMeasurement* b) {
+                       return badness(*a) > badness(*b);
+                     });
+  };
+  sort_by(context.needs_work,
+          [&](const NoteMeasurement& note) { return Badness(note, &visit.profile); });
+  sort_by(context.uncertain,
+          [&](const NoteMeasurement& note) { return Suspicious(note, visit.profile); });
+  context.work_cards = std::min(kMaxReportCards, context.needs_work.size());
+  context.uncertain_cards = std::min(
+      {kMaxUncertainCards, kMaxReportCards - context.work_cards, context.uncertain.size()});
   return context;
 }
 
 std::set<int> NotesWithCards(const ReportContext& context) {
   std::set<int> midi;
-  for (const auto* list : {&context.needs_work, &context.uncertain}) {
-    for (const NoteMeasurement* note : *list) {
-      if (midi.size() < context.cards) midi.insert(note->midi);
-    }
+  for (std::size_t i = 0; i < context.work_cards; ++i) midi.insert(context.needs_work[i]->midi);
+  for (std::size_t i = 0; i < context.uncertain_cards; ++i) {
+    midi.insert(context.uncertain[i]->midi);
   }
   return midi;
 }

@@ -10,9 +10,11 @@
 
 namespace tinesight {
 
-/// At most so many notes get a card with pictures in the PDF, worst first; the table of all notes
-/// has every one, and the folder of alignment images a picture of each.
+/// At most so many notes get a card with pictures in the PDF, worst first, and of these at most so
+/// many that are only uncertain; the table of all notes has every one, and the folder of alignment
+/// images a picture of each.
 inline constexpr std::size_t kMaxReportCards = 40;
+inline constexpr std::size_t kMaxUncertainCards = 8;
 
 /// The visit that a visit is compared with: the newest "as found" before it, else the first visit,
 /// nullptr where there is none before it.

@@ -100,7 +100,7 @@ void AddReasons(PageFlow& flow, const VisitMeasurement& visit) {
 }  // namespace
 
 void AddNoteCards(PageFlow& flow, const ReportContext& context) {
-  if (context.cards == 0) return;
+  if (context.work_cards + context.uncertain_cards == 0) return;
   const Font small{8.2, false, false, kDarkGray, TextAlign::kLeft};
   const NoteMeasurement& first =
       context.needs_work.empty() ? *context.uncertain.front() : *context.needs_work.front();
@@ -112,28 +112,28 @@ void AddNoteCards(PageFlow& flow, const ReportContext& context) {
       "Left: the note in the photo, seen from the mounts with the harp raised; solid line: the "
       "tine "
       "as found; dashed: where it should point; ring: the pole tip; white arrow: the lateral "
-      "offset, ten times enlarged. Right: the cross-section at the pickup, to scale: gray disc: "
+      "offset, five times enlarged. Right: the cross-section at the pickup, to scale: gray disc: "
       "pole tip; thick circle: tine; thin ellipse: ± U (k = 2); dashed box: tolerance of the "
       "tine's center" +
           std::string(context.before != nullptr
                           ? "; dashed circle: tine at the visit compared with."
                           : "."),
       small);
-  const std::size_t work = std::min(context.cards, context.needs_work.size());
-  AddCards(flow, context, context.needs_work, work);
-  const std::size_t rest = context.cards - work;
-  if (rest > 0 && work > 0) {
+  AddCards(flow, context, context.needs_work, context.work_cards);
+  if (context.uncertain_cards > 0 && context.work_cards > 0) {
     flow.Heading(
         "Notes that the photos can't decide",
         NoteCardHeight(flow.Draw(), flow.Width(), CardOf(context, *context.uncertain.front())));
   }
-  AddCards(flow, context, context.uncertain, rest);
+  AddCards(flow, context, context.uncertain, context.uncertain_cards);
+  const std::size_t shown = context.work_cards + context.uncertain_cards;
   const std::size_t all = context.needs_work.size() + context.uncertain.size();
-  if (context.cards < all) {
-    flow.Paragraph("To keep the report short, pictures are shown of " +
-                   std::to_string(context.cards) +
-                   " notes, worst first. The figures of the other " +
-                   std::to_string(all - context.cards) + " are in the table of all notes.");
+  if (shown < all) {
+    flow.Paragraph("To keep the report short, pictures are shown of " + std::to_string(shown) +
+                   " notes, the farthest off first. The figures of the other " +
+                   std::to_string(all - shown) +
+                   " are in the table of all notes, and a picture of each note can be had as an "
+                   "alignment image.");
   }
 }
 

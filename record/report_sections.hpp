@@ -20,9 +20,10 @@ struct ReportContext {
   std::optional<VisitComparison> comparison;
   WorkList work;
   std::vector<const NoteMeasurement*> needs_work;  ///< worst first
-  std::vector<const NoteMeasurement*> uncertain;   ///< ascending
+  std::vector<const NoteMeasurement*> uncertain;   ///< sideways; farthest off first
   NotePictures pictures;
-  std::size_t cards = 0;  ///< so many of needs_work, then of uncertain, get a card
+  std::size_t work_cards = 0;       ///< so many of needs_work get a card
+  std::size_t uncertain_cards = 0;  ///< and so many of uncertain
 
   [[nodiscard]] const NoteMeasurement* Before(int midi) const {
     return before != nullptr ? before->Find(midi) : nullptr;

@@ -102,9 +102,13 @@ std::string NeedsWorkText(const ReportContext& context) {
 
 std::string UncertainText(const ReportContext& context) {
   if (context.uncertain.empty()) return "";
-  return "For " + Counted(context.uncertain.size(), "note", "notes") +
+  // In the order of the keyboard, as the reader looks for them.
+  std::vector<const NoteMeasurement*> notes = context.uncertain;
+  std::sort(notes.begin(), notes.end(),
+            [](const NoteMeasurement* a, const NoteMeasurement* b) { return a->midi < b->midi; });
+  return "For " + Counted(notes.size(), "further note", "further notes") +
          " the photos can't decide whether the tine stands within the tolerance sideways: " +
-         JoinedNames(NamesOf(context.uncertain)) +
+         JoinedNames(NamesOf(notes)) +
          ". That is no fault of the instrument; better photos or a gauge would settle it.";
 }
 

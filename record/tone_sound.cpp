@@ -12,6 +12,7 @@
 
 #include "alignment/note_name.hpp"
 #include "calibration/file_io.hpp"
+#include "record/safe_name.hpp"
 #include "record/text_util.hpp"
 
 namespace tinesight {
@@ -102,11 +103,7 @@ std::vector<double> Scaled(std::vector<double> signal, double gain) {
   return signal;
 }
 
-std::string FileStem(int midi) {
-  std::string name = NoteName(midi);
-  std::replace(name.begin(), name.end(), '#', 's');
-  return "prediction_" + name + "_";
-}
+std::string FileStem(int midi) { return "prediction_" + SafeFileName(NoteName(midi)) + "_"; }
 
 std::string Title(const NoteProfile& target, const std::string& which, const PickupPlace& place) {
   return "Predicted tone of " + NoteName(target.midi) + ", " + which + ": lateral " +

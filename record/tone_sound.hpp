@@ -17,12 +17,12 @@ struct SoundComparison {
 
 /// Writes four WAV files (48 kHz, 24 bit, one channel) into `folder`, made where missing:
 ///
-///   prediction_Fs1_now.wav, prediction_Fs1_then.wav                 with their difference in level
-///   prediction_Fs1_now_level-matched.wav, …_then_level-matched.wav  equally loud (rms)
+///   prediction_F#1_now.wav, prediction_F#1_then.wav                 with their difference in level
+///   prediction_F#1_now_level-matched.wav, …_then_level-matched.wav  equally loud (rms)
 ///
 /// each with a soft, a medium and a hard stroke. That they are predictions and no recordings stands
 /// in the name and in the file's title and comment. Returns the files; each is written whole or not
-/// at all. A sharp is "s" in the name, as '#' would need quoting.
+/// at all.
 [[nodiscard]] Result<std::vector<std::filesystem::path>> WritePredictedSounds(
     const std::filesystem::path& folder, const NoteProfile& target, const ToneProfile& tone,
     const SoundComparison& comparison);

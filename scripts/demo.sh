@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # The demo: installs what is missing, builds, prints the rig's strips, calibrates the phone from
-# the sample photos of the rig, measures the whole sample instrument from its photos, and exports
-# it as a 3D model.
+# the sample photos of the rig, measures the whole sample instrument from its photos into a service
+# record, and writes its report with pictures, tables and a 3D model.
 #
 # Usage: scripts/demo.sh [OUTPUT_FOLDER]     (demo_out if not given)
 set -euo pipefail
@@ -40,13 +40,23 @@ run "$tinesight" strips --measured-along 99.85 --measured-across 99.90 \
 run "$tinesight" calibrate "$samples"/rig/*.jpg --rig "$output/rig_nominal.json" \
   --camera-out "$output/camera.json" --rig-out "$output/rig.json"
 
-# 3. Every note of the instrument, from two photos of each register.
+# 3. Every note of the instrument, from two photos of each register, into a service record. A visit
+# can be in a record once, so the demo begins a new one each time.
+rm -f "$output/harp.tinerec"
 run "$tinesight" measure "$samples"/harp/*.jpg --camera "$output/camera.json" \
   --rig "$output/rig.json" --instrument "$samples/instrument.json" --damper harp-raised \
+  --record "$output/harp.tinerec" --visit "as found" \
   --json "$output/result.json" --csv "$output/result.csv" --overlays "$output/overlays"
 
-# 4. The measured harp as a 3D model that other programs open.
-run "$tinesight" export "$output/result.json" --model "$output/harp.ply"
+# 4. The report for the owner, with a picture of each note, the record as tables, and the measured
+# harp as a 3D model that other programs open.
+run "$tinesight" report "$output/harp.tinerec" --visit "as found" --pdf "$output/report.pdf" \
+  --images "$output/alignment_images" --json "$output/record.json" --csv "$output/record.csv" \
+  --model "$output/model"
+
+# 5. What the ear will notice, and what centering one tine would do, to listen to.
+run "$tinesight" tone "$output/harp.tinerec"
+run "$tinesight" what-if "$output/harp.tinerec" --note "F#1" --lateral 0 --wav "$output/sounds"
 
 cat <<END
 
@@ -55,5 +65,10 @@ Everything is in $output:
   rig_nominal.json, rig.json, camera.json   the rig as drawn, as surveyed, and the phone's camera
   result.json, result.csv                   every note with its uncertainty
   overlays/                                 each photo with what was found drawn on it
-  harp.ply                                  the measured harp as a 3D model
+  harp.tinerec                              the service record with the visit "as found"
+  report.pdf                                the report for the owner
+  alignment_images/                         each note's photo, cross-section and figures
+  record.json, record.csv                   all of the record
+  model/harp.ply, model/harp.gltf           the measured harp as a 3D model
+  sounds/                                   F#1 as it stands and centered: predicted, to listen to
 END

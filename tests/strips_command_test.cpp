@@ -9,7 +9,7 @@
 #include <vector>
 
 #include "calibration/rig.hpp"
-#include "tests/strips_test_support.hpp"
+#include "tests/pdf_words.hpp"
 
 namespace tinesight {
 namespace {

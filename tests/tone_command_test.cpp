@@ -86,8 +86,8 @@ TEST_F(ToneCommand, PredictsWhatAMoveDoes) {
               AllOf(HasSubstr("now   lateral 0.60 mm toward treble, height 1.00 mm, gap 1.50 mm"),
                     HasSubstr("then  lateral 0.00 mm, height 1.20 mm, gap 1.50 mm"),
                     HasSubstr("At a medium stroke F#2 gets"),
-                    HasSubstr("prediction_Fs2_then_level-matched.wav")));
-  EXPECT_TRUE(std::filesystem::exists(folder_ / "sounds/prediction_Fs2_now.wav"));
+                    HasSubstr("prediction_F#2_then_level-matched.wav")));
+  EXPECT_TRUE(std::filesystem::exists(folder_ / "sounds/prediction_F#2_now.wav"));
 }
 
 TEST_F(ToneCommand, SaysInOneLineWhatIsWrong) {

@@ -78,8 +78,8 @@ TEST(PredictedSounds, AreFourFilesThatSayWhatTheyAre) {
       WritePredictedSounds(folder / "out", Target(42), {}, {{0.9, 1.0, 1.5}, {0.0, 1.0, 1.5}});
   ASSERT_TRUE(files) << files.error().message;
   ASSERT_EQ(files->size(), 4U);
-  EXPECT_EQ((*files)[0].filename(), "prediction_Fs2_now.wav");
-  EXPECT_EQ((*files)[3].filename(), "prediction_Fs2_then_level-matched.wav");
+  EXPECT_EQ((*files)[0].filename(), "prediction_F#2_now.wav");
+  EXPECT_EQ((*files)[3].filename(), "prediction_F#2_then_level-matched.wav");
   for (const auto& file : *files) {
     const Wav wav = ReadWav(file);
     EXPECT_EQ(wav.info.samplerate, 48000);

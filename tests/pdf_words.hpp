@@ -1,6 +1,6 @@
 #pragma once
 
-// For the tests of the printed strips: words of a PDF.
+// The words of a PDF and where they stand, as poppler reads them.
 #include <gtest/gtest.h>
 
 #include <regex>
