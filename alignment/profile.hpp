@@ -49,10 +49,10 @@ struct ToneProfile {
   double amplitude_hard_mm = 0.8;
   double amplitude_length_exponent = 1.0;
   double second_mode_share = 0.0;  ///< amplitude of the tine's second mode, of the first's
-  /// From here on a note sticks out of its neighbors. A difference in level of 1 dB can just be
-  /// noticed side by side (from memory: textbooks of psychoacoustics); the rest is experience.
-  double audible_level_db = 2.0;
-  double audible_harmonic_db = 4.0;
+  /// From here on a note sticks out of its neighbors. Side by side 1 dB in level can just be
+  /// noticed (from memory: textbooks of psychoacoustics); in playing it takes more.
+  double audible_level_db = 3.0;
+  double audible_harmonic_db = 6.0;
   double target_level_db = 0.0;  ///< to that at the profile's height and gap
   /// Second harmonic to the fundamental, medium stroke; absent: as at the profile's height and gap.
   std::optional<double> target_second_harmonic_db;

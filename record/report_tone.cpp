@@ -23,19 +23,23 @@ void AddTone(PageFlow& flow, const ReportContext& context) {
   const InstrumentProfile& profile = context.visit.profile;
   const EvennessChart chart = Evenness(context.visit.measurement, profile);
   if (chart.notes.empty()) return;
-  std::vector<const NoteEvenness*> heard, unheard;
+  std::vector<const NoteEvenness*> heard, probably, unheard;
   std::vector<std::string> blending;
   for (const NoteEvenness& note : chart.notes) {
-    if (note.heard >= ToneHeard::kProbably) {
+    if (note.heard == ToneHeard::kYes) {
       heard.push_back(&note);
+    } else if (note.heard == ToneHeard::kProbably) {
+      probably.push_back(&note);
     } else if (!note.within_tolerance) {
       unheard.push_back(&note);
     } else {
       blending.push_back(note.name);
     }
   }
-  std::stable_sort(heard.begin(), heard.end(),
-                   [](const auto* a, const auto* b) { return a->cost > b->cost; });
+  for (auto* list : {&heard, &probably}) {
+    std::stable_sort(list->begin(), list->end(),
+                     [](const auto* a, const auto* b) { return a->cost > b->cost; });
+  }
 
   flow.Heading("What the ear will notice", kChartHeight);
   flow.Block(kChartHeight, [&](Drawing& drawing, const Rect& box) {
@@ -52,6 +56,7 @@ void AddTone(PageFlow& flow, const ReportContext& context) {
            ? ""
            : " In most notes " + chart.main_uncertainty + " is what makes it uncertain."));
   AddSentences(flow, "To be heard, worst first", heard);
+  AddSentences(flow, "Probably to be heard, worst first", probably);
   AddSentences(flow, "Out of tolerance, but not to be heard: these can wait", unheard);
   if (!blending.empty()) {
     flow.Subheading("Like their neighbors, or probably so");

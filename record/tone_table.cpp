@@ -86,7 +86,11 @@ void WriteSentences(Writer& writer, const EvennessChart& chart) {
     if (any) writer.Blank();
   };
   const auto heard = [](const NoteEvenness& note) { return note.heard >= ToneHeard::kProbably; };
-  group("To be heard, worst first", heard);
+  const auto is = [](ToneHeard which) {
+    return [which](const NoteEvenness& note) { return note.heard == which; };
+  };
+  group("To be heard, worst first", is(ToneHeard::kYes));
+  group("Probably to be heard, worst first", is(ToneHeard::kProbably));
   group("Out of tolerance, but not to be heard: these can wait",
         [&](const NoteEvenness& note) { return !heard(note) && !note.within_tolerance; });
   std::string rest;

@@ -8,6 +8,7 @@
 
 #include "alignment/note_name.hpp"
 #include "record/result_json.hpp"
+#include "record/work_list.hpp"
 #include "tests/run_command.hpp"
 #include "tests/sample_visit.hpp"
 
@@ -18,6 +19,25 @@ using nlohmann::json;
 using ::testing::AllOf;
 using ::testing::HasSubstr;
 using ::testing::Not;
+
+TEST(ToneOrder, CostsWhatIsHeardAndNothingMoreWhereItCanNotBePredicted) {
+  Visit visit;
+  visit.profile = SampleProfile();
+  for (const NoteProfile& target : visit.profile.notes) {
+    NoteMeasurement note =
+        SampleNote(target.midi, NoteName(target.midi), 0.0, 0.0, 0.05, Verdict::kInTolerance);
+    note.height_mm->value = target.height_mm;
+    visit.measurement.notes.push_back(note);
+  }
+  std::vector<NoteMeasurement>& notes = visit.measurement.notes;
+  notes[6].height_mm->value -= 0.7;
+  notes[2].gap_mm.reset();
+  const WorkListOptions options = ToneOrder(visit);
+  const auto cost = [&](std::size_t i) { return options.cost(notes[i], visit.profile.notes[i]); };
+  EXPECT_GT(cost(6), 1.0);
+  EXPECT_EQ(cost(2), 1.0);  // as if just heard: neither first nor forgotten
+  EXPECT_LT(cost(4), 1.0);
+}
 
 class ToneCommand : public ::testing::Test {
  protected:
