@@ -239,7 +239,10 @@ std::vector<CorrectionStep> CorrectionSteps(const NoteMeasurement& note, const N
 std::string StepText(const CorrectionStep& step, bool with_u) {
   std::string amount = step.at_pickup ? Mm(step.amount_mm.value) + " at the pickup" : "";
   if (with_u) {
-    amount += (amount.empty() ? "U " : ", U ") + Format("%.2f", step.amount_mm.expanded_u);
+    if (!amount.empty()) amount += ", ";
+    amount += Format("U %.2f", step.amount_mm.expanded_u);
+    // The screw's own way is shorter than the tine's, by the lever.
+    if (step.quantity == Quantity::kHeight) amount += " at the pickup";
   }
   std::string text = step.action;
   if (!amount.empty()) text += " (" + amount + ")";

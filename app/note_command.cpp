@@ -109,17 +109,18 @@ std::optional<InstrumentInfo> Instrument(const NoteOptions& options, InstrumentI
   return info;
 }
 
-Result<void> Attach(const NoteOptions& options, const ServiceRecord& record,
-                    std::optional<int> midi) {
+Result<void> Attach(const NoteOptions& options) {
   Attachment attachment;
   if (!options.visit.empty()) {
-    const auto visit = FindVisitNamed(record, options.visit);
+    const auto record = ReadServiceRecord(options.record);
+    if (!record) return tl::unexpected(record.error());
+    const auto visit = FindVisitNamed(*record, options.visit);
     if (!visit) return tl::unexpected(visit.error());
     attachment.visit_id = (*visit)->id;
   }
+  if (!options.note.empty()) attachment.midi = NoteOption("--note", options.note);
   const auto picture = ReadPictureWithoutMetadata(options.attach);
   if (!picture) return tl::unexpected(picture.error());
-  attachment.midi = midi;
   attachment.name = fs::path(options.attach).stem().string() + ".jpg";
   attachment.media_type = "image/jpeg";
   attachment.caption = options.caption;
@@ -136,25 +137,32 @@ Result<void> SetWithdrawn(const std::string& record, const std::string& entry, b
                    : RestoreEntry(record, parsed->kind, parsed->id);
 }
 
-Result<void> Change(const NoteOptions& options) {
-  std::error_code code;
-  if (!fs::exists(options.record, code) && (HasFindings(options) || HasInstrument(options))) {
-    if (auto made = CreateServiceRecord(options.record); !made) return made;
-    std::cout << options.record << ": a new service record\n";
-  }
-  const auto record = ReadServiceRecord(options.record);
-  if (!record) return tl::unexpected(record.error());
+Result<void> AddNotes(const NoteOptions& options, const InstrumentInfo& instrument) {
+  BenchNotes notes;
   std::optional<int> midi;
   if (!options.note.empty()) midi = NoteOption("--note", options.note);
-  BenchNotes notes;
   if (midi) notes.findings = Findings(options, *midi);
   if (!options.work.empty()) notes.work_done.push_back({0, midi, options.work, options.stamp});
-  notes.instrument = Instrument(options, record->instrument);
-  Result<void> done;
-  if (!notes.findings.empty() || !notes.work_done.empty() || notes.instrument) {
-    done = AddBenchNotes(options.record, notes);
+  notes.instrument = Instrument(options, instrument);
+  if (notes.findings.empty() && notes.work_done.empty() && !notes.instrument) return {};
+  return AddBenchNotes(options.record, notes);
+}
+
+Result<void> Change(const NoteOptions& options) {
+  std::error_code code;
+  const bool notes_something =
+      HasFindings(options) || HasInstrument(options) || !options.work.empty();
+  if (notes_something && !fs::exists(options.record, code)) {
+    auto made = AddNotes(options, {});
+    if (made) std::cout << options.record << ": a new service record\n";
+    if (!made) return made;
+  } else {
+    const auto record = ReadServiceRecord(options.record);
+    if (!record) return tl::unexpected(record.error());
+    if (auto added = AddNotes(options, record->instrument); !added) return added;
   }
-  if (done && !options.attach.empty()) done = Attach(options, *record, midi);
+  Result<void> done;
+  if (!options.attach.empty()) done = Attach(options);
   if (done && !options.withdraw.empty()) {
     done = SetWithdrawn(options.record, options.withdraw, true);
   }

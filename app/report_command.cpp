@@ -90,6 +90,9 @@ int WriteModel(const ReportOptions& options, const Visit& visit) {
 // Photos that could not be shown are told once, whichever output missed them.
 void TellTrouble(const std::vector<std::string>& trouble) {
   for (const std::string& line : trouble) std::cout << "left out: photo " << line << '\n';
+  if (trouble.empty()) return;
+  std::cout << "photos are looked for where they were measured, seen from this folder, and beside "
+               "the record\n";
 }
 
 Result<void> WriteFiles(const ReportOptions& options, const ServiceRecord& record,

@@ -115,7 +115,10 @@ Result<Database> Database::Open(const std::string& name, int flags, const std::s
   const Result<void> set = database.Execute(
       "PRAGMA cell_size_check = ON; PRAGMA mmap_size = 0; PRAGMA foreign_keys = ON;"
       "PRAGMA synchronous = EXTRA;");
-  if (!set) return tl::unexpected(set.error());
+  // Where an interrupted change must be undone first, even these can't be set: NeedsRollback tells.
+  if (!set && sqlite3_extended_errcode(connection) != SQLITE_READONLY_ROLLBACK) {
+    return tl::unexpected(set.error());
+  }
   return database;
 }
 

@@ -9,6 +9,18 @@ namespace tinesight {
 namespace {
 
 constexpr const char* kFamily = "DejaVu Sans";
+// No line of ours holds more. Of a text that is cut after some lines anyway, the rest would only
+// cost time.
+constexpr std::size_t kMostBytesOfLine = 600;
+
+std::string_view Start(std::string_view text, int max_lines) {
+  const std::size_t most = kMostBytesOfLine * static_cast<std::size_t>(max_lines);
+  if (max_lines <= 0 || text.size() <= most) return text;
+  std::size_t end = most;
+  while (end > 0 && (static_cast<unsigned char>(text[end]) & 0xC0U) == 0x80U) --end;
+  return text.substr(0, end);
+}
+
 constexpr double kFullTurn = 2.0 * std::numbers::pi;
 
 double Points(int pango_units) { return static_cast<double>(pango_units) / PANGO_SCALE; }
@@ -188,6 +200,7 @@ void Drawing::PopClip() { cairo_restore(context_); }
 
 Drawing::Layout Drawing::MakeLayout(std::string_view text, double width, const Font& font,
                                     int max_lines) {
+  text = Start(text, max_lines);
   Layout layout(pango_layout_new(text_context_.get()));
   PangoFontDescription* description = pango_font_description_new();
   pango_font_description_set_family_static(description, kFamily);

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <limits>
 #include <optional>
+#include <vector>
 
 #include "record/keyboard_axis.hpp"
 #include "record/overlay_style.hpp"
@@ -24,7 +25,8 @@ struct Band {
   double tolerance_mm = 0.0;
 };
 
-// What a panel shows of a note.
+// What a panel shows of a note. Without a verdict every mark is a disc, and a note without the
+// figure gets none.
 struct Figure {
   const char* title;
   std::optional<Measured> NoteMeasurement::*value;
@@ -49,6 +51,22 @@ const std::array<Figure, 3> kFigures{{
        return Band{note.gap_mm, note.tolerance_gap_mm};
      }},
 }};
+
+const Figure kDamperLift{"Damper lift, mm (how far the resting damper pushes the tine up)",
+                         &NoteMeasurement::damper_lift_mm, nullptr, nullptr};
+
+bool AnyLift(const VisitMeasurement* visit) {
+  return visit != nullptr &&
+         std::any_of(visit->notes.begin(), visit->notes.end(),
+                     [](const NoteMeasurement& note) { return note.damper_lift_mm.has_value(); });
+}
+
+// The panels of a chart, from the top.
+std::vector<Figure> FiguresOf(const KeyboardChart& chart) {
+  std::vector<Figure> figures(kFigures.begin(), kFigures.end());
+  if (AnyLift(chart.after) || AnyLift(chart.before)) figures.push_back(kDamperLift);
+  return figures;
+}
 
 double NiceStep(double range) {
   for (const double step : {0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0}) {
@@ -90,7 +108,7 @@ class Panel {
 
   [[nodiscard]] std::optional<Band> BandOf(int midi) const {
     const NoteProfile* note = chart_.profile != nullptr ? chart_.profile->Find(midi) : nullptr;
-    return note != nullptr ? figure_.band(*note) : std::nullopt;
+    return note != nullptr && figure_.band != nullptr ? figure_.band(*note) : std::nullopt;
   }
 
   void FindRange() {
@@ -177,7 +195,9 @@ class Panel {
       if (note.midi < keyboard_.first || note.midi > keyboard_.last) continue;
       const double x = keyboard_.X(note.midi) + aside;
       if (!figure || !std::isfinite(figure->value + figure->expanded_u)) {
-        drawing_.Mark(MarkShape::kCross, {x, plot_.Bottom() - 4.0}, radius, color);
+        if (figure_.verdict != nullptr) {
+          drawing_.Mark(MarkShape::kCross, {x, plot_.Bottom() - 4.0}, radius, color);
+        }
         continue;
       }
       drawing_.Line({x, Y(figure->value - figure->expanded_u)},
@@ -186,8 +206,9 @@ class Panel {
         DrawBeyond(x, figure->value, color);
         continue;
       }
-      drawing_.Mark(LookOf(figure_.verdict(note)).shape, {x, Y(figure->value)}, radius, color,
-                    fill);
+      const MarkShape shape =
+          figure_.verdict != nullptr ? LookOf(figure_.verdict(note)).shape : MarkShape::kDisc;
+      drawing_.Mark(shape, {x, Y(figure->value)}, radius, color, fill);
     }
   }
 
@@ -251,9 +272,10 @@ Keyboard KeyboardOf(const KeyboardChart& chart, const Rect& box) {
 void DrawKeyboardChart(Drawing& drawing, const Rect& box, const KeyboardChart& chart) {
   const Keyboard keyboard = KeyboardOf(chart, box);
   const double panels_height = box.height - kLegendHeight - kKeyboardHeight - kKeyNames;
-  const double panel_height = panels_height / static_cast<double>(kFigures.size());
+  const std::vector<Figure> figures = FiguresOf(chart);
+  const double panel_height = panels_height / static_cast<double>(figures.size());
   double top = box.top;
-  for (const Figure& figure : kFigures) {
+  for (const Figure& figure : figures) {
     Panel(drawing, {box.left, top, box.width, panel_height}, figure, chart, keyboard).Draw();
     top += panel_height;
   }

@@ -39,34 +39,34 @@ using Bind = std::function<void(Statement&)>;
 using EntryId = Result<std::int64_t>;
 
 /// Inserts one entry; `bind` binds the columns before the stamp's.
-EntryId InsertEntry(const RecordChange& change, const std::string& sql, const Bind& bind,
+EntryId InsertEntry(const Database& database, const std::string& sql, const Bind& bind,
                     const EntryStamp& stamp) {
   if (auto sound = CheckStamp(stamp); !sound) return tl::unexpected(sound.error());
-  auto insert = change.Prepare(sql);
+  auto insert = database.Prepare(sql);
   if (!insert) return tl::unexpected(insert.error());
   bind(*insert);
   insert->Bind(stamp.technician).Bind(stamp.date);
   if (auto done = insert->Run(); !done) return tl::unexpected(done.error());
-  return change.Get().LastRowId();
+  return database.LastRowId();
 }
 
 /// Whether a table has the row that an entry belongs to.
-Result<void> CheckRow(const RecordChange& change, const char* table, std::int64_t id) {
-  auto query = change.Prepare("SELECT count(*) FROM " + std::string(table) + " WHERE id = ?");
+Result<void> CheckRow(const Database& database, const char* table, std::int64_t id) {
+  auto query = database.Prepare("SELECT count(*) FROM " + std::string(table) + " WHERE id = ?");
   if (!query) return tl::unexpected(query.error());
   query->Bind(id);
   const Result<bool> row = query->Step();
   if (!row) return tl::unexpected(row.error());
   if (query->Integer(0) > 0) return {};
-  return Fail(change.Get().Where() + ": has no " + table + " of the number " + std::to_string(id));
+  return Fail(database.Where() + ": has no " + table + " of the number " + std::to_string(id));
 }
 
 /// One change in one transaction. `insert` gives an id, or fails and nothing is kept.
 EntryId InTransaction(const std::filesystem::path& file,
-                      const std::function<EntryId(const RecordChange&)>& insert) {
+                      const std::function<EntryId(const Database&)>& insert) {
   auto change = RecordChange::Begin(file);
   if (!change) return tl::unexpected(change.error());
-  const EntryId id = insert(*change);
+  const EntryId id = insert(change->Get());
   if (!id) return id;
   if (auto done = change->Commit(); !done) return tl::unexpected(done.error());
   return id;
@@ -95,10 +95,11 @@ Result<void> CheckFinding(const Finding& finding) {
   return {};
 }
 
-EntryId InsertFinding(const RecordChange& change, const Finding& finding) {
+EntryId InsertFinding(const Database& database, const Finding& finding) {
   if (auto sound = CheckFinding(finding); !sound) return tl::unexpected(sound.error());
   return InsertEntry(
-      change, InsertSql("finding", {"midi", "part", "state", "doubled", "place", "stage", "text"}),
+      database,
+      InsertSql("finding", {"midi", "part", "state", "doubled", "place", "stage", "text"}),
       [&](Statement& insert) {
         insert.Bind(finding.midi).Bind(WordOf(kPartWords, finding.part)).Bind(finding.state);
         insert.Bind(finding.doubled ? 1 : 0).Bind(WordOf(kPlaceWords, finding.place));
@@ -107,21 +108,21 @@ EntryId InsertFinding(const RecordChange& change, const Finding& finding) {
       finding.stamp);
 }
 
-EntryId InsertWork(const RecordChange& change, const WorkDone& work) {
+EntryId InsertWork(const Database& database, const WorkDone& work) {
   if (auto sound = CheckMidi(work.midi); !sound) return tl::unexpected(sound.error());
   if (work.text.empty()) return Fail("work done needs a text that says what was done");
   return InsertEntry(
-      change, InsertSql("work_done", {"midi", "text"}),
+      database, InsertSql("work_done", {"midi", "text"}),
       [&](Statement& insert) { insert.Bind(work.midi).Bind(work.text); }, work.stamp);
 }
 
-EntryId InsertTick(const RecordChange& change, const WorkTick& tick) {
+EntryId InsertTick(const Database& database, const WorkTick& tick) {
   if (auto sound = CheckMidi(tick.midi); !sound) return tl::unexpected(sound.error());
-  if (auto there = CheckRow(change, "visit", tick.visit_id); !there) {
+  if (auto there = CheckRow(database, "visit", tick.visit_id); !there) {
     return tl::unexpected(there.error());
   }
   return InsertEntry(
-      change, InsertSql("work_tick", {"visit_id", "midi", "task", "done"}),
+      database, InsertSql("work_tick", {"visit_id", "midi", "task", "done"}),
       [&](Statement& insert) {
         insert.Bind(tick.visit_id).Bind(tick.midi).Bind(WordOf(kTaskWords, tick.task));
         insert.Bind(tick.done ? 1 : 0);
@@ -136,6 +137,30 @@ Result<void> UpdateInstrument(const Database& database, const InstrumentInfo& in
   update->Bind(instrument.type).Bind(instrument.compass);
   update->Bind(instrument.serial).Bind(instrument.owner);
   return update->Run();
+}
+
+/// Gives the last entry's id, or 0.
+EntryId InsertNotes(const Database& database, const BenchNotes& notes) {
+  EntryId id = 0;
+  for (const Finding& finding : notes.findings) {
+    if (id) id = InsertFinding(database, finding);
+  }
+  for (const WorkDone& work : notes.work_done) {
+    if (id) id = InsertWork(database, work);
+  }
+  for (const WorkTick& tick : notes.ticks) {
+    if (id) id = InsertTick(database, tick);
+  }
+  if (!id || !notes.instrument) return id;
+  const auto updated = UpdateInstrument(database, *notes.instrument);
+  return updated ? id : EntryId(tl::unexpected(updated.error()));
+}
+
+/// Writes a record made in memory as a new file; false: there is one already.
+Result<bool> PlaceNew(const std::filesystem::path& file, const Database& database) {
+  const Result<std::string> bytes = database.Serialize();
+  if (!bytes) return tl::unexpected(bytes.error());
+  return WriteNewFileAtomically(file, *bytes);
 }
 
 const char* TableOf(EntryKind kind) {
@@ -184,9 +209,7 @@ Result<void> CreateServiceRecord(const std::filesystem::path& file,
   const auto database = NewRecord();
   if (!database) return tl::unexpected(database.error());
   if (auto done = UpdateInstrument(*database, instrument); !done) return done;
-  const Result<std::string> bytes = database->Serialize();
-  if (!bytes) return tl::unexpected(bytes.error());
-  const Result<bool> placed = WriteNewFileAtomically(file, *bytes);
+  const Result<bool> placed = PlaceNew(file, *database);
   if (!placed) return tl::unexpected(placed.error());
   if (!*placed) return Fail(file.string() + ": exists already; name another file");
   return {};
@@ -199,44 +222,41 @@ Result<void> SetInstrumentInfo(const std::filesystem::path& file,
 
 Result<std::int64_t> AddFinding(const std::filesystem::path& file, const Finding& finding) {
   return InTransaction(file,
-                       [&](const RecordChange& change) { return InsertFinding(change, finding); });
+                       [&](const Database& database) { return InsertFinding(database, finding); });
 }
 
 Result<std::int64_t> AddWorkDone(const std::filesystem::path& file, const WorkDone& work) {
-  return InTransaction(file, [&](const RecordChange& change) { return InsertWork(change, work); });
+  return InTransaction(file, [&](const Database& database) { return InsertWork(database, work); });
 }
 
 Result<std::int64_t> TickWork(const std::filesystem::path& file, const WorkTick& tick) {
-  return InTransaction(file, [&](const RecordChange& change) { return InsertTick(change, tick); });
+  return InTransaction(file, [&](const Database& database) { return InsertTick(database, tick); });
 }
 
 Result<void> AddBenchNotes(const std::filesystem::path& file, const BenchNotes& notes) {
-  const EntryId last = InTransaction(file, [&](const RecordChange& change) {
-    EntryId id = 0;
-    for (const Finding& finding : notes.findings) {
-      if (id) id = InsertFinding(change, finding);
-    }
-    for (const WorkDone& work : notes.work_done) {
-      if (id) id = InsertWork(change, work);
-    }
-    for (const WorkTick& tick : notes.ticks) {
-      if (id) id = InsertTick(change, tick);
-    }
-    if (!id || !notes.instrument) return id;
-    const auto updated = UpdateInstrument(change.Get(), *notes.instrument);
-    return updated ? id : EntryId(tl::unexpected(updated.error()));
-  });
+  const Result<bool> exists = RecordExists(file);
+  if (!exists) return tl::unexpected(exists.error());
+  if (!*exists) {
+    const auto database = NewRecord();
+    if (!database) return tl::unexpected(database.error());
+    if (const EntryId id = InsertNotes(*database, notes); !id) return tl::unexpected(id.error());
+    const Result<bool> placed = PlaceNew(file, *database);
+    if (!placed) return tl::unexpected(placed.error());
+    if (*placed) return {};  // else another program made the record in the meantime
+  }
+  const EntryId last =
+      InTransaction(file, [&](const Database& database) { return InsertNotes(database, notes); });
   return last ? Result<void>() : tl::unexpected(last.error());
 }
 
 Result<std::int64_t> SetReview(const std::filesystem::path& file, const Review& review) {
   if (auto sound = CheckMidi(review.midi); !sound) return tl::unexpected(sound.error());
-  return InTransaction(file, [&](const RecordChange& change) -> EntryId {
-    if (auto there = CheckRow(change, "visit", review.visit_id); !there) {
+  return InTransaction(file, [&](const Database& database) -> EntryId {
+    if (auto there = CheckRow(database, "visit", review.visit_id); !there) {
       return tl::unexpected(there.error());
     }
     return InsertEntry(
-        change, InsertSql("review", {"visit_id", "midi", "state", "text"}),
+        database, InsertSql("review", {"visit_id", "midi", "state", "text"}),
         [&](Statement& insert) {
           insert.Bind(review.visit_id).Bind(review.midi);
           insert.Bind(WordOf(kReviewWords, review.state)).Bind(review.text);
@@ -249,12 +269,12 @@ Result<std::int64_t> AddCorrection(const std::filesystem::path& file,
                                    const Correction& correction) {
   if (auto sound = CheckMidi(correction.midi); !sound) return tl::unexpected(sound.error());
   if (!IsJson(correction.payload_json)) return Fail("a correction's payload must be JSON");
-  return InTransaction(file, [&](const RecordChange& change) -> EntryId {
-    if (auto there = CheckRow(change, "photo", correction.photo_id); !there) {
+  return InTransaction(file, [&](const Database& database) -> EntryId {
+    if (auto there = CheckRow(database, "photo", correction.photo_id); !there) {
       return tl::unexpected(there.error());
     }
     return InsertEntry(
-        change, InsertSql("correction", {"photo_id", "midi", "payload"}),
+        database, InsertSql("correction", {"photo_id", "midi", "payload"}),
         [&](Statement& insert) {
           insert.Bind(correction.photo_id).Bind(correction.midi).Bind(correction.payload_json);
         },
@@ -266,14 +286,14 @@ Result<std::int64_t> AddAttachment(const std::filesystem::path& file, const Atta
                                    const std::string& contents) {
   if (auto sound = CheckMidi(attachment.midi); !sound) return tl::unexpected(sound.error());
   if (attachment.name.empty()) return Fail("an attachment needs a name");
-  return InTransaction(file, [&](const RecordChange& change) -> EntryId {
+  return InTransaction(file, [&](const Database& database) -> EntryId {
     if (attachment.visit_id) {
-      if (auto there = CheckRow(change, "visit", *attachment.visit_id); !there) {
+      if (auto there = CheckRow(database, "visit", *attachment.visit_id); !there) {
         return tl::unexpected(there.error());
       }
     }
     return InsertEntry(
-        change,
+        database,
         InsertSql("attachment",
                   {"visit_id", "midi", "name", "media_type", "caption", "sha256", "bytes"}),
         [&](Statement& insert) {
@@ -298,7 +318,7 @@ Result<void> CopyServiceRecord(const std::filesystem::path& file, const std::fil
   const auto snapshot = RecordSnapshot::Open(file);
   if (!snapshot) return tl::unexpected(snapshot.error());
   // By way of memory: the copy is of one state, and is placed as a file at once.
-  Result<std::string> bytes = snapshot->Get().Serialize();
+  const Result<std::string> bytes = snapshot->Get().Serialize();
   if (!bytes) return tl::unexpected(bytes.error());
   const auto database = Database::FromBytes(*bytes, file.string());
   if (!database) return tl::unexpected(database.error());
@@ -306,9 +326,7 @@ Result<void> CopyServiceRecord(const std::filesystem::path& file, const std::fil
   if (!options.embedded_photos) done = database->Execute("DELETE FROM photo_picture");
   if (done) done = database->Execute("VACUUM");
   if (!done) return done;
-  bytes = database->Serialize();
-  if (!bytes) return tl::unexpected(bytes.error());
-  const Result<bool> placed = WriteNewFileAtomically(copy, *bytes);
+  const Result<bool> placed = PlaceNew(copy, *database);
   if (!placed) return tl::unexpected(placed.error());
   if (!*placed) {
     return Fail(copy.string() + ": exists already and is left as it is; name another file");

@@ -51,6 +51,7 @@ class TableWriter {
     WriteReasons(Group::kPartly);
     WriteCompact(Group::kGood, "Good as they are (=)");
     WriteNotMeasured();
+    WriteDamperLifts();
     WriteSummary();
     WritePhotos();
     return text_;
@@ -259,6 +260,19 @@ class TableWriter {
         start = "   ";
       }
     }
+  }
+
+  void WriteDamperLifts() {
+    std::string lifts;
+    for (const NoteMeasurement& note : visit_.notes) {
+      if (!note.damper_lift_mm) continue;
+      lifts += (lifts.empty() ? "" : ", ") + note.name + " " +
+               FixedDecimals(note.damper_lift_mm->value, 2) + PlusMinus() +
+               FixedDecimals(note.damper_lift_mm->expanded_u, 2);
+    }
+    if (lifts.empty()) return;
+    Heading("Damper lift, mm: height with the damper at rest minus height without it");
+    Paragraph(lifts);
   }
 
   static std::string Count(std::size_t n, const std::string& what) {

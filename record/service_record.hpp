@@ -306,7 +306,7 @@ struct VisitEntry {
                                                  const Attachment& attachment,
                                                  const std::string& contents);
 
-/// What is noted at the bench in one go: all of it or nothing.
+/// What is noted at the bench in one go: all of it or nothing. A missing record is made.
 struct BenchNotes {
   std::vector<Finding> findings;
   std::vector<WorkDone> work_done;

@@ -186,7 +186,7 @@ std::string TaskHeading(WorkTask task) {
     case WorkTask::kTurnTine:
       return "Turn the tine in its block";
     case WorkTask::kTurnEither:
-      return "Turn the tine, in its block or with its tone bar";
+      return "Turn the tine, in its block or with its tone bar: look which of the two is crooked";
     case WorkTask::kBothScrews:
       return "Both screws: the whole tone bar is high or low";
     case WorkTask::kForwardScrew:

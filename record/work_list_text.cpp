@@ -41,8 +41,10 @@ std::string Summary(const WorkList& list) {
 
 void WriteItem(const WorkItem& item, Paragraphs& writer) {
   const std::string start = PadRight(std::string(Box(item.state)) + item.name, kIndent);
-  const std::string cause = item.step.cause.empty() ? "" : item.step.cause + ": ";
-  writer.Add(start, cause + StepText(item.step, true));
+  CorrectionStep step = item.step;
+  if (step.task == WorkTask::kTurnEither) step.remark.clear();  // the heading says it for all
+  const std::string cause = step.cause.empty() ? "" : step.cause + ": ";
+  writer.Add(start, cause + StepText(step, true));
   if (!item.state_reason.empty()) {
     writer.Add(std::string(kIndent, ' '), item.state_reason);
   }

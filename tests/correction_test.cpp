@@ -208,11 +208,18 @@ TEST(CorrectionSteps, SayHowSureTheAmountIs) {
       CorrectionSteps(Note({.tine_yaw_deg = 0.6, .gap_mm = 0.7}), *instrument.Find(40), instrument);
   ASSERT_EQ(steps.size(), 2U);
   EXPECT_EQ(steps[0].task, WorkTask::kTurnTine);
+  // 0.6° over 101.5 + 0.7 mm is 1.070 mm.
   EXPECT_EQ(StepText(steps[0], true),
-            "turn the tine in its block 0.60° toward bass (1.06 mm at the pickup, U 0.10)");
+            "turn the tine in its block 0.60° toward bass (1.07 mm at the pickup, U 0.10)");
   EXPECT_EQ(steps[1].task, WorkTask::kGap);
   EXPECT_EQ(StepText(steps[1], true), "slide the pickup 0.70 mm in (U 0.10)");
   EXPECT_EQ(StepText(steps[1], false), "slide the pickup 0.70 mm in");
+  // 0.5° over 101.5 mm is 0.886 mm; the lever of 4.38333 and #8-32 make 0.2546 turn of it.
+  const auto low = CorrectionSteps(Note({.pitch_deg = -0.5}), *instrument.Find(40), instrument);
+  ASSERT_EQ(low.size(), 1U);
+  EXPECT_EQ(StepText(low[0], true),
+            "forward screw 0.25 turn (92°) out, to bring that end of the tone bar 0.20 mm up "
+            "(U 0.10 at the pickup)");
 }
 
 TEST(FillAdvice, CorrectsWhatThePickupLeavesOver) {

@@ -17,7 +17,7 @@
 #include "record/note_text.hpp"
 #include "record/safe_name.hpp"
 #include "tests/photo_files.hpp"
-#include "tests/sample_record.hpp"
+#include "tests/report_sample.hpp"
 
 namespace tinesight {
 namespace {
@@ -235,17 +235,13 @@ TEST(CrossSection, DrawsTheTineOnItsSideOfThePickupToScale) {
   int first_black = -1;
   int last_black = -1;
   int first_gray = -1;
-  int last_gray = -1;
   for (int x = 60; x < 740; ++x) {
     const int value = picture.at<cv::Vec3b>(y, x)[0];
     if (value < 40) {
       if (first_black < 0) first_black = x;
       last_black = x;
     }
-    if (value > 190 && value < 210) {
-      if (first_gray < 0) first_gray = x;
-      last_gray = x;
-    }
+    if (value > 190 && value < 210 && first_gray < 0) first_gray = x;
   }
   ASSERT_GE(first_black, 0);
   ASSERT_GE(first_gray, 0);

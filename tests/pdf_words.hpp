@@ -3,7 +3,7 @@
 // The words of a PDF and where they stand, as poppler reads them.
 #include <gtest/gtest.h>
 
-#include <regex>
+#include <sstream>
 #include <string>
 #include <vector>
 
@@ -19,18 +19,17 @@ struct Word {
 inline std::vector<std::vector<Word>> WordsOfPages(const std::string& pdf) {
   const CommandOutcome boxes = RunShell("pdftotext -bbox " + pdf + " -");
   EXPECT_EQ(boxes.status, 0) << "pdftotext (poppler-utils) is needed: " << boxes.err;
-  const std::regex pattern(
-      "(<page )|<word xMin=\"([0-9.]+)\" yMin=\"([0-9.]+)\" xMax=\"([0-9.]+)\" "
-      "yMax=\"([0-9.]+)\">([^<]*)</word>");
+  const auto number = [](const std::string& line, const std::string& key) {
+    return std::stod(line.substr(line.find(key + "=\"") + key.size() + 2));
+  };
   std::vector<std::vector<Word>> pages;
-  for (auto it = std::sregex_iterator(boxes.out.begin(), boxes.out.end(), pattern);
-       it != std::sregex_iterator(); ++it) {
-    if ((*it)[1].matched) {
-      pages.emplace_back();
-    } else {
-      pages.back().push_back({(*it)[6], std::stod((*it)[2]), std::stod((*it)[3]),
-                              std::stod((*it)[4]), std::stod((*it)[5])});
-    }
+  std::istringstream lines(boxes.out);
+  for (std::string line; std::getline(lines, line);) {
+    if (line.find("<page ") != std::string::npos) pages.emplace_back();
+    if (line.find("<word ") == std::string::npos || pages.empty()) continue;
+    const std::size_t start = line.find("\">") + 2;
+    pages.back().push_back({line.substr(start, line.find("</word>") - start), number(line, "xMin"),
+                            number(line, "yMin"), number(line, "xMax"), number(line, "yMax")});
   }
   return pages;
 }

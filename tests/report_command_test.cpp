@@ -6,7 +6,7 @@
 
 #include "calibration/file_io.hpp"
 #include "record/service_record.hpp"
-#include "tests/sample_record.hpp"
+#include "tests/report_sample.hpp"
 #include "tests/temp_folder.hpp"
 
 namespace tinesight {
