@@ -105,7 +105,8 @@ NoteCovariance StatedCovariance(const SolvedNote& solved, const NoteMeasurement&
                               SolvedNote::kYaw, SolvedNote::kPitch};
   const Eigen::Vector<double, 5> unit{1.0, 1.0, 1.0, kDegrees, kDegrees};
   NoteCovariance covariance = solved.covariance(kIndex, kIndex);
-  covariance = unit.asDiagonal() * covariance * unit.asDiagonal();
+  covariance =
+      unit.asDiagonal() * (0.5 * (covariance + covariance.transpose())).eval() * unit.asDiagonal();
   const Eigen::Vector<double, 5> expanded{note.lateral_mm->expanded_u, note.height_mm->expanded_u,
                                           note.gap_mm->expanded_u, note.yaw_deg->expanded_u,
                                           note.pitch_deg->expanded_u};

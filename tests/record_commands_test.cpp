@@ -6,9 +6,9 @@
 #include <nlohmann/json.hpp>
 
 #include "calibration/file_io.hpp"
+#include "tests/made_record.hpp"
 #include "tests/photo_files.hpp"
 #include "tests/run_command.hpp"
-#include "tests/sample_record.hpp"
 
 namespace tinesight {
 namespace {

@@ -15,8 +15,8 @@
 #include "calibration/file_io.hpp"
 #include "record/database.hpp"
 #include "record/record_schema.hpp"
+#include "tests/made_record.hpp"
 #include "tests/run_command.hpp"
-#include "tests/sample_record.hpp"
 #include "tests/temp_folder.hpp"
 
 namespace tinesight {

@@ -6,8 +6,8 @@
 
 #include "calibration/file_io.hpp"
 #include "record/database.hpp"
+#include "tests/made_record.hpp"
 #include "tests/run_command.hpp"
-#include "tests/sample_record.hpp"
 #include "tests/temp_folder.hpp"
 
 namespace tinesight {

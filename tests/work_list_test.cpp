@@ -7,7 +7,7 @@
 
 #include "alignment/note_name.hpp"
 #include "record/visit_comparison.hpp"
-#include "tests/sample_record.hpp"
+#include "tests/made_record.hpp"
 #include "tests/temp_folder.hpp"
 
 namespace tinesight {
