@@ -17,7 +17,7 @@ elif [[ "${1:-}" == -* ]]; then
 fi
 folder="${1:-build/release/checks}"
 readme=tests/README.md
-begin='<!-- checks: written by scripts/check_table.sh -->'
+begin='<!-- checks: begin -->'
 end='<!-- checks: end -->'
 
 if ! compgen -G "$folder/*.tsv" >/dev/null; then
