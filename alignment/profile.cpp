@@ -59,6 +59,18 @@ constexpr std::array<Field<PriorUncertainty>, 9> kPriorFields = {{
     {"tone_bar_pitch_deg", &PriorUncertainty::tone_bar_pitch_deg, 0.001, 30.0},
 }};
 
+constexpr std::array<Field<ToneProfile>, 8> kToneFields = {{
+    {"amplitude_soft_mm", &ToneProfile::amplitude_soft_mm, 0.005, 10.0},
+    {"amplitude_medium_mm", &ToneProfile::amplitude_medium_mm, 0.005, 10.0},
+    {"amplitude_hard_mm", &ToneProfile::amplitude_hard_mm, 0.005, 10.0},
+    {"amplitude_length_exponent", &ToneProfile::amplitude_length_exponent, 0.0, 3.0},
+    {"second_mode_share", &ToneProfile::second_mode_share, 0.0, 0.5},
+    {"audible_level_db", &ToneProfile::audible_level_db, 0.1, 30.0},
+    {"audible_harmonic_db", &ToneProfile::audible_harmonic_db, 0.1, 60.0},
+    {"target_level_db", &ToneProfile::target_level_db, -20.0, 20.0},
+}};
+constexpr const char* kTargetSecondKey = "target_second_harmonic_db";
+
 std::string Number(double value) {
   std::ostringstream text;
   text << value;
@@ -92,6 +104,32 @@ Result<bool> ReadField(const Json& object, const Field<Owner>& field, const std:
   }
   owner.*field.member = value;
   return true;
+}
+
+Result<ToneProfile> ReadTone(const Json& object, const std::string& where) {
+  ToneProfile tone;
+  for (const auto& field : kToneFields) {
+    const Result<bool> present = ReadField(object, field, where, tone);
+    if (!present) return tl::unexpected(present.error());
+    if (*present) tone.is_default = false;
+  }
+  struct Target {
+    double second_db = 0.0;
+  } target;
+  const Field<Target> field{kTargetSecondKey, &Target::second_db, -60.0, 60.0};
+  const Result<bool> present = ReadField(object, field, where, target);
+  if (!present) return tl::unexpected(present.error());
+  if (*present) {
+    tone.target_second_harmonic_db = target.second_db;
+    tone.is_default = false;
+  }
+  if (!(tone.amplitude_soft_mm < tone.amplitude_medium_mm &&
+        tone.amplitude_medium_mm < tone.amplitude_hard_mm)) {
+    return Fail(where + "amplitude_soft_mm, amplitude_medium_mm and amplitude_hard_mm are " +
+                Number(tone.amplitude_soft_mm) + ", " + Number(tone.amplitude_medium_mm) + " and " +
+                Number(tone.amplitude_hard_mm) + "; each must be more than the one before");
+  }
+  return tone;
 }
 
 Result<int> ReadMidi(const Json& note, std::size_t index, const std::string& where) {
@@ -198,6 +236,12 @@ Result<InstrumentProfile> ReadInstrument(const Json& root, const std::string& wh
       const Result<bool> present = ReadField(*prior, field, where + "prior_u: ", profile.prior_u);
       if (!present) return tl::unexpected(present.error());
     }
+  }
+  if (const auto tone = root.find("tone"); tone != root.end()) {
+    if (!tone->is_object()) return Fail(where + "tone is " + Shown(*tone) + ", not an object");
+    const Result<ToneProfile> read = ReadTone(*tone, where + "tone: ");
+    if (!read) return tl::unexpected(read.error());
+    profile.tone = *read;
   }
   const Result<void> notes = ReadNotes(root, where, profile);
   if (!notes) return tl::unexpected(notes.error());

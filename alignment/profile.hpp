@@ -2,6 +2,7 @@
 
 #include <filesystem>
 #include <map>
+#include <optional>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -38,6 +39,26 @@ struct PriorUncertainty {
   double tone_bar_pitch_deg = 0.3;
 };
 
+/// How the workshop plays and listens, for the tone prediction. All numbers are workshop defaults:
+/// no publication gives them for a given instrument, and the profile may say better.
+struct ToneProfile {
+  /// How far a tine of 50 mm swings to either side at its tip, soon after a soft, a medium and a
+  /// hard stroke; that of another length by (length / 50 mm)^amplitude_length_exponent.
+  double amplitude_soft_mm = 0.15;
+  double amplitude_medium_mm = 0.4;
+  double amplitude_hard_mm = 0.8;
+  double amplitude_length_exponent = 1.0;
+  double second_mode_share = 0.0;  ///< amplitude of the tine's second mode, of the first's
+  /// From here on a note sticks out of its neighbors. Side by side 1 dB in level can just be
+  /// noticed (from memory: textbooks of psychoacoustics); in playing it takes more.
+  double audible_level_db = 3.0;
+  double audible_harmonic_db = 6.0;
+  double target_level_db = 0.0;  ///< to that at the profile's height and gap
+  /// Second harmonic to the fundamental, medium stroke; absent: as at the profile's height and gap.
+  std::optional<double> target_second_harmonic_db;
+  bool is_default = true;  ///< false where the file says anything of it
+};
+
 struct InstrumentProfile {
   std::string name;
   double note_spacing_mm = 13.7;
@@ -48,6 +69,7 @@ struct InstrumentProfile {
   double root_ahead_of_rear_screw_mm = 30.0;
   double tone_bar_width_mm = 0.0;  ///< 0: not known, found from the photos
   PriorUncertainty prior_u;
+  ToneProfile tone;
   std::vector<NoteProfile> notes;  ///< one per note of the compass, ascending, none missing
 
   [[nodiscard]] int FirstMidi() const { return notes.front().midi; }
@@ -63,8 +85,8 @@ struct InstrumentProfile {
 ///
 /// Required are `note_spacing_mm`, `notes` and, in each note, every key but `tine_length_mm`.
 /// Optional are `name`, `screw_pitch_mm`, `screw_spacing_mm`, `root_ahead_of_rear_screw_mm`,
-/// `tone_bar_width_mm` and the object `prior_u` with any of the members of PriorUncertainty.
-/// Unknown keys are ignored.
+/// `tone_bar_width_mm` and the objects `prior_u` and `tone` with any of the members of
+/// PriorUncertainty and ToneProfile (but for `is_default`). Unknown keys are ignored.
 [[nodiscard]] Result<InstrumentProfile> ReadInstrumentProfile(const std::filesystem::path& file);
 
 /// The same from the file's text; `where` starts every message ("instrument.json: ").

@@ -30,5 +30,7 @@ void AddCalibrateCommand(CLI::App& app, int& exit_status);
 void AddNoteCommand(CLI::App& app, int& exit_status);
 void AddWorklistCommand(CLI::App& app, int& exit_status);
 void AddCompareCommand(CLI::App& app, int& exit_status);
+void AddToneCommand(CLI::App& app, int& exit_status);
+void AddWhatIfCommand(CLI::App& app, int& exit_status);
 
 }  // namespace tinesight

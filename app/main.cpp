@@ -37,6 +37,8 @@ int Run(int argc, char** argv) {
   AddCompareCommand(app, exit_status);
   AddReportCommand(app, exit_status);
   AddExportCommand(app, exit_status);
+  AddToneCommand(app, exit_status);
+  AddWhatIfCommand(app, exit_status);
 
   try {
     app.parse(argc, argv);

@@ -59,7 +59,7 @@ void CheckUsage(const WorklistOptions& options) {
 
 Result<ServiceRecord> TickedRecord(const WorklistOptions& options, const ServiceRecord& record,
                                    const Visit& visit) {
-  const WorkList list = BuildWorkList(record, visit);
+  const WorkList list = BuildWorkList(record, visit, ToneOrder(visit));
   BenchNotes notes;
   for (const std::string& name : options.done) {
     auto added = AddTicks(list, visit.id, name, true, options, notes.ticks);
@@ -85,7 +85,7 @@ int Worklist(const WorklistOptions& options) {
     if (!record) return FailWith(record.error());
     *visit = record->FindVisit(visit_id);
   }
-  const WorkList list = BuildWorkList(*record, **visit);
+  const WorkList list = BuildWorkList(*record, **visit, ToneOrder(**visit));
   if (!options.json.empty()) {
     const auto written = WriteFileAtomically(options.json, WorkListJson(list));
     if (!written) return FailWith(written.error());

@@ -7,7 +7,7 @@
 #include <optional>
 #include <vector>
 
-#include "alignment/note_name.hpp"
+#include "record/keyboard_axis.hpp"
 #include "record/overlay_style.hpp"
 #include "record/text_util.hpp"
 
@@ -16,13 +16,8 @@ namespace {
 
 using Eigen::Vector2d;
 
-const Font kTickFont{6.5, false, false, kDarkGray, TextAlign::kRight};
-const Font kPanelFont{8.5, true, false, kBlack, TextAlign::kLeft};
-const Font kLegendFont{7.5, false, false, kBlack, TextAlign::kLeft};
 constexpr double kAxisRoom = 30.0;
 constexpr double kPanelTitle = 13.0;
-constexpr double kKeyboardHeight = 20.0;
-constexpr double kKeyNames = 10.0;
 constexpr double kLegendHeight = 26.0;
 
 struct Band {
@@ -57,11 +52,6 @@ const std::array<Figure, 3> kFigures{{
      }},
 }};
 
-bool IsBlackKey(int midi) {
-  const int key = midi % 12;
-  return key == 1 || key == 3 || key == 6 || key == 8 || key == 10;
-}
-
 const Figure kDamperLift{"Damper lift, mm (how far the resting damper pushes the tine up)",
                          &NoteMeasurement::damper_lift_mm, nullptr, nullptr};
 
@@ -84,17 +74,6 @@ double NiceStep(double range) {
   }
   return 10.0;
 }
-
-// MIDI notes that the chart spans, and where they are.
-struct Keyboard {
-  int first = 0;
-  int last = 0;
-  double left = 0.0;
-  double key = 1.0;  // width
-
-  [[nodiscard]] double X(int midi) const { return left + (midi - first + 0.5) * key; }
-  [[nodiscard]] double Right() const { return left + (last - first + 1) * key; }
-};
 
 class Panel {
  public:
@@ -255,65 +234,8 @@ class Panel {
   double high_mm_ = 0.0;
 };
 
-void DrawKeyboard(Drawing& drawing, const Keyboard& keyboard, double top) {
-  for (int midi = keyboard.first; midi <= keyboard.last; ++midi) {
-    const Rect key{keyboard.X(midi) - 0.5 * keyboard.key, top, keyboard.key,
-                   IsBlackKey(midi) ? 0.62 * kKeyboardHeight : kKeyboardHeight};
-    drawing.FillBox(key, IsBlackKey(midi) ? kBlack : kWhite);
-    drawing.StrokeBox(key, {0.4, kDarkGray, {}});
-    Font font = kTickFont;
-    font.align = TextAlign::kCenter;
-    const bool end = midi == keyboard.first || midi == keyboard.last;
-    // A name beside the first or last key's would run into it.
-    const bool near_end = midi - keyboard.first < 3 || keyboard.last - midi < 3;
-    if (end || (midi % 12 == 0 && !near_end)) {
-      drawing.Label(NoteName(midi), {keyboard.X(midi), top + kKeyboardHeight + 5.5}, font);
-    }
-  }
-  drawing.StrokeBox({keyboard.left, top, keyboard.Right() - keyboard.left, kKeyboardHeight},
-                    {0.5, kDarkGray, {}});
-}
-
-class Legend {
- public:
-  Legend(Drawing& drawing, const Rect& box) : drawing_(drawing), box_(box), x_(box.left) {}
-
-  void Shape(MarkShape shape, MarkFill fill, const Color& color, const std::string& text) {
-    Flow(12.0 + drawing_.LabelWidth(text, kLegendFont));
-    drawing_.Mark(shape, {x_ + 4.0, y_}, 3.4, color, fill);
-    Words(12.0, text);
-  }
-  void Swatch(const std::string& text) {
-    Flow(20.0 + drawing_.LabelWidth(text, kLegendFont));
-    drawing_.FillBox({x_, y_ - 3.5, 16.0, 7.0}, Rgb(0xDDDDDD));
-    drawing_.Line({x_, y_}, {x_ + 16.0, y_}, {0.6, kDarkGray, {4.0, 2.0}});
-    Words(20.0, text);
-  }
-  void Bar(const std::string& text) {
-    Flow(8.0 + drawing_.LabelWidth(text, kLegendFont));
-    drawing_.Line({x_ + 3.0, y_ - 4.5}, {x_ + 3.0, y_ + 4.5}, {0.6, kBlack, {}});
-    Words(8.0, text);
-  }
-
- private:
-  void Flow(double width) {
-    if (x_ + width <= box_.Right() || x_ <= box_.left) return;
-    x_ = box_.left;
-    y_ += 12.0;
-  }
-  void Words(double after, const std::string& text) {
-    drawing_.Label(text, {x_ + after, y_}, kLegendFont);
-    x_ += after + drawing_.LabelWidth(text, kLegendFont) + 12.0;
-  }
-
-  Drawing& drawing_;
-  Rect box_;
-  double x_;
-  double y_ = box_.top + 6.0;
-};
-
 void DrawLegend(Drawing& drawing, const Rect& box, const KeyboardChart& chart) {
-  Legend legend(drawing, box);
+  ChartLegend legend(drawing, box);
   if (chart.before != nullptr) {
     legend.Shape(MarkShape::kDisc, MarkFill::kHollow, kMidGray, chart.before_name + " (hollow)");
     legend.Shape(MarkShape::kDisc, MarkFill::kFilled, kBlack, chart.after_name + " (filled)");

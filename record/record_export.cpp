@@ -66,7 +66,8 @@ OrderedJson VisitJson(const ServiceRecord& record, const Visit& visit) {
           {{"damper", DamperWord(set.damper)}, {"result", ResultOf(set.measurement)}});
     }
   }
-  json["work_list"] = OrderedJson::parse(WorkListJson(BuildWorkList(record, visit)));
+  json["work_list"] =
+      OrderedJson::parse(WorkListJson(BuildWorkList(record, visit, ToneOrder(visit))));
   return json;
 }
 

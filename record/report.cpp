@@ -27,7 +27,7 @@ ReportContext ContextOf(const ServiceRecord& record, const Visit& visit) {
                         .visit = visit,
                         .before = VisitBefore(record, visit),
                         .comparison = {},
-                        .work = BuildWorkList(record, visit),
+                        .work = BuildWorkList(record, visit, ToneOrder(visit)),
                         .needs_work = {},
                         .uncertain = {},
                         .pictures = {}};
@@ -67,6 +67,7 @@ std::set<int> NotesWithCards(const ReportContext& context) {
 void Compose(PageFlow& flow, const ReportContext& context) {
   AddSummary(flow, context);
   AddChart(flow, context);
+  AddTone(flow, context);
   AddNoteCards(flow, context);
   AddWork(flow, context);
   AddFindings(flow, context);

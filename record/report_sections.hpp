@@ -32,6 +32,7 @@ struct ReportContext {
 
 void AddSummary(PageFlow& flow, const ReportContext& context);
 void AddChart(PageFlow& flow, const ReportContext& context);
+void AddTone(PageFlow& flow, const ReportContext& context);
 void AddNoteCards(PageFlow& flow, const ReportContext& context);
 void AddWork(PageFlow& flow, const ReportContext& context);
 void AddFindings(PageFlow& flow, const ReportContext& context);

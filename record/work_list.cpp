@@ -5,6 +5,7 @@
 #include <map>
 
 #include "alignment/harp_frame.hpp"
+#include "alignment/tone_evenness.hpp"
 #include "record/quantity_view.hpp"
 #include "record/record_words.hpp"
 
@@ -131,6 +132,15 @@ bool ComesBefore(const WorkItem& a, const WorkItem& b) {
 std::size_t WorkList::Count(WorkState state) const {
   return static_cast<std::size_t>(std::count_if(
       items.begin(), items.end(), [&](const WorkItem& item) { return item.state == state; }));
+}
+
+WorkListOptions ToneOrder(const Visit& visit) {
+  constexpr double kJustHeard = 1.0;
+  return {[costs = ToneCosts(visit.measurement, visit.profile)](const NoteMeasurement& note,
+                                                                const NoteProfile&) {
+    const auto found = costs.find(note.midi);
+    return found == costs.end() ? kJustHeard : found->second;
+  }};
 }
 
 WorkList BuildWorkList(const ServiceRecord& record, const Visit& visit,

@@ -50,6 +50,10 @@ struct WorkListOptions {
   std::function<double(const NoteMeasurement&, const NoteProfile&)> cost;
 };
 
+/// The order by what is predicted to be heard: NoteEvenness::cost. A note whose tone can't be
+/// predicted (a figure is missing) counts as just heard.
+[[nodiscard]] WorkListOptions ToneOrder(const Visit& visit);
+
 /// What a visit's photos ask to be done, as it stands with the ticks and the visits after it. A
 /// later visit speaks for a quantity of a note where it judged it; the newest such visit counts.
 /// Notes whose figures the technician rejected in review are left out; those that need another

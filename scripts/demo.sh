@@ -61,6 +61,10 @@ run "$tinesight" report "$output/harp.tinerec" --visit "as found" --pdf "$output
   --images "$output/alignment_images" --json "$output/record.json" --csv "$output/record.csv" \
   --model "$output/model"
 
+# 5. What the ear will notice, and what centering one tine would do, to listen to.
+run "$tinesight" tone "$output/harp.tinerec"
+run "$tinesight" what-if "$output/harp.tinerec" --note "F#1" --lateral 0 --wav "$output/sounds"
+
 cat <<END
 
 Everything is in $output:
@@ -73,4 +77,5 @@ Everything is in $output:
   alignment_images/                         each note's photo, cross-section and figures
   record.json, record.csv                   all of the record
   model/harp.ply, model/harp.gltf           the measured harp as a 3D model
+  sounds/                                   F#1 as it stands and centered: predicted, to listen to
 END

@@ -13,6 +13,7 @@
 #include <opencv2/imgproc.hpp>
 
 #include "calibration/bundle.hpp"
+#include "tests/published_check.hpp"
 
 namespace tinesight {
 namespace {
@@ -144,19 +145,23 @@ TEST_F(PublishedCalibration, LargeCornerWindowGivesThePublishedIntrinsics) {
   const auto& u = *result->cameras[0].standard_uncertainty;
   const Camera& camera = result->cameras[0];
   EXPECT_NEAR(matrix.at<double>(0, 0), 535.91573, 1e-5) << "not the file that was published";
-  EXPECT_NEAR(camera.fx_px, matrix.at<double>(0, 0), u[0] / 20.0);
+  const char* source =
+      "OpenCV 4.6 photographs and left_intrinsics.yml (opencv-doc), half-window 11";
+  ExpectPublished({source, "f, px"}, camera.fx_px, matrix.at<double>(0, 0), u[0] / 20.0);
   EXPECT_EQ(camera.fy_px, camera.fx_px);
-  EXPECT_NEAR(camera.cx_px, matrix.at<double>(0, 2), u[2] / 20.0);
-  EXPECT_NEAR(camera.cy_px, matrix.at<double>(1, 2), u[3] / 20.0);
+  ExpectPublished({source, "cx, px"}, camera.cx_px, matrix.at<double>(0, 2), u[2] / 20.0);
+  ExpectPublished({source, "cy, px"}, camera.cy_px, matrix.at<double>(1, 2), u[3] / 20.0);
   for (int k = 0; k < 5; ++k) {
     const auto i = static_cast<std::size_t>(k);
-    EXPECT_NEAR(camera.distortion[i], distortion.at<double>(k), u[4 + i] / 20.0)
-        << "coefficient " << k;
+    constexpr std::array<const char*, 5> kNames = {"k1", "k2", "p1", "p2", "k3"};
+    ExpectPublished({source, kNames[i]}, camera.distortion[i], distortion.at<double>(k),
+                    u[4 + i] / 20.0);
   }
   // Published to five digits; the photographs' corners repeat to about 1e-4 px in the RMS.
-  EXPECT_NEAR(result->rms_px, 0.39259, 2e-4);
+  ExpectPublished({source, "RMS, px"}, result->rms_px, 0.39259, 2e-4);
   // Recomputed independently: uncertainty of f ± 1.29 px, to its last digit.
-  EXPECT_NEAR(u[0] * kOpenCvInflation, 1.29, 0.006);
+  ExpectPublished({source, "u(f) as cv::calibrateCamera has it, px", CheckKind::kRecomputed},
+                  u[0] * kOpenCvInflation, 1.29, 0.006);
 }
 
 TEST_F(PublishedCalibration, SmallCornerWindowHalvesTheResidual) {
@@ -166,9 +171,14 @@ TEST_F(PublishedCalibration, SmallCornerWindowHalvesTheResidual) {
   EXPECT_LT(result->rms_px, 0.20);
   // Recomputed independently: f 532.722 ± 0.639, RMS 0.19656, left02 0.171.
   const auto& u = *result->cameras[0].standard_uncertainty;
-  EXPECT_NEAR(result->cameras[0].fx_px, 532.722, 0.639 / 20.0);
-  EXPECT_NEAR(u[0] * kOpenCvInflation, 0.639, 0.006);
-  EXPECT_NEAR(result->photos[1].rms_px, 0.171, 0.002);
+  const char* source = "the same photographs, half-window 5";
+  ExpectPublished({source, "f, px", CheckKind::kRecomputed}, result->cameras[0].fx_px, 532.722,
+                  0.639 / 20.0);
+  ExpectPublished({source, "RMS, px", CheckKind::kRecomputed}, result->rms_px, 0.19656, 2e-4);
+  ExpectPublished({source, "u(f) as cv::calibrateCamera has it, px", CheckKind::kRecomputed},
+                  u[0] * kOpenCvInflation, 0.639, 0.006);
+  ExpectPublished({source, "RMS of left02, px", CheckKind::kRecomputed}, result->photos[1].rms_px,
+                  0.171, 0.002);
 }
 
 TEST_F(PublishedCalibration, NamesTheViewThatTheLargeWindowSpoiled) {
@@ -177,7 +187,9 @@ TEST_F(PublishedCalibration, NamesTheViewThatTheLargeWindowSpoiled) {
   const auto flagged = FlagViews(ViewRms(*large));
   ASSERT_EQ(flagged.size(), 1U);
   EXPECT_EQ(kViews[flagged[0]], 2);
-  EXPECT_NEAR(large->photos[flagged[0]].rms_px, 1.182, 0.002);
+  ExpectPublished({"OpenCV 4.6 photographs and left_intrinsics.yml (opencv-doc), half-window 11",
+                   "RMS of left02, px"},
+                  large->photos[flagged[0]].rms_px, 1.182, 0.002);
   const auto small = Calibrate("left", 5);
   ASSERT_TRUE(small) << small.error().message;
   EXPECT_TRUE(FlagViews(ViewRms(*small)).empty());
@@ -333,7 +345,8 @@ TEST_F(PublishedCalibration, TwoViewsMeasureTheBoardFlatAndItsSquaresEqual) {
   // frontal board. Sideways: s Z / (f √2) = 0.07 mm, so a side has 0.1 mm, more where a side runs
   // in depth (tilt up to about 40°: 0.71 √2 sin 40° = 0.65 mm). Held-out intrinsics add some.
   EXPECT_LT(flatness_mm, 0.71);
-  EXPECT_NEAR(mean_mm, kSquareMm, 0.05);
+  ExpectPublished({"OpenCV 4.6 photographs: the board", "side of a square from two views, mm"},
+                  mean_mm, kSquareMm, 0.05);
   EXPECT_LT(spread_mm, 0.35);
 }
 

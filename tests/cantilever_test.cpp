@@ -4,16 +4,22 @@
 
 #include <cmath>
 
+#include "tests/published_check.hpp"
 namespace tinesight {
 namespace {
 
 // Handbook values: W. T. Thomson, "Theory of Vibration with Applications", appendix D.
 TEST(CantileverRoot, GivesTheHandbookRootsOfTheBareBeam) {
-  EXPECT_NEAR(CantileverRoot(1), 1.875104068712, 5e-13);
-  EXPECT_NEAR(CantileverRoot(2), 4.694091132974, 5e-13);
-  EXPECT_NEAR(CantileverRoot(3), 7.854757438238, 5e-13);
-  EXPECT_NEAR(std::pow(CantileverRoot(2) / CantileverRoot(1), 2.0), 6.2669, 5e-5);
-  EXPECT_NEAR(std::pow(CantileverRoot(3) / CantileverRoot(1), 2.0), 17.5475, 5e-5);
+  ExpectPublished({"W. T. Thomson, Theory of Vibration, app. D", "first root βL"},
+                  CantileverRoot(1), 1.875104068712, 5e-13);
+  ExpectPublished({"W. T. Thomson, Theory of Vibration, app. D", "second root βL"},
+                  CantileverRoot(2), 4.694091132974, 5e-13);
+  ExpectPublished({"W. T. Thomson, Theory of Vibration, app. D", "third root βL"},
+                  CantileverRoot(3), 7.854757438238, 5e-13);
+  ExpectPublished({"W. T. Thomson, Theory of Vibration, app. D", "f2/f1"},
+                  std::pow(CantileverRoot(2) / CantileverRoot(1), 2.0), 6.2669, 5e-5);
+  ExpectPublished({"W. T. Thomson, Theory of Vibration, app. D", "f3/f1"},
+                  std::pow(CantileverRoot(3) / CantileverRoot(1), 2.0), 17.5475, 5e-5);
   // Far up the roots approach (n − ½)π, and cosh β would be over 10³⁰⁰ at n = 300.
   EXPECT_NEAR(CantileverRoot(300), 299.5 * 3.14159265358979324, 1e-10);
 }
@@ -27,8 +33,12 @@ TEST(CantileverRoot, SolvesTheTipMassEquation) {
               {1.0, 1.24791741, 4.03113944},
               {2.0, 1.07619566, 3.98257329}};
   for (const auto& row : rows) {
-    EXPECT_NEAR(CantileverRoot(1, row.ratio), row.first, 6e-9) << row.ratio;
-    EXPECT_NEAR(CantileverRoot(2, row.ratio), row.second, 6e-9) << row.ratio;
+    const std::string mass = "tip mass " + CheckDigits(row.ratio, 2) + " of the beam's, ";
+    const char* source = "1 + cos β cosh β + μβ (cos β sinh β − sin β cosh β) = 0";
+    ExpectPublished({source, mass + "first root", CheckKind::kRecomputed},
+                    CantileverRoot(1, row.ratio), row.first, 6e-9);
+    ExpectPublished({source, mass + "second root", CheckKind::kRecomputed},
+                    CantileverRoot(2, row.ratio), row.second, 6e-9);
   }
   // A very heavy tip on a nearly massless rod: k = 3EI/L³, so β⁴ = 3/μ.
   EXPECT_NEAR(std::pow(CantileverRoot(1, 1e6), 4.0), 3e-6, 3e-6 * 1e-5);
@@ -45,7 +55,9 @@ TEST(CantileverRoot, PredictsAPublishedBeamWithTipMass) {
     const double ratio = CantileverRoot(mode, 0.2) / CantileverRoot(mode);
     const double loaded_hz = bare_hz[mode - 1] * ratio * ratio;
     EXPECT_NEAR(loaded_hz, predicted_hz[mode - 1], 6e-4);
-    EXPECT_NEAR(loaded_hz, published_hz[mode - 1], 0.016);
+    ExpectPublished({"Applied Sciences 2019, 9(15), 2996",
+                     "beam with a tip mass of 0.2, mode " + std::to_string(mode) + ", Hz"},
+                    loaded_hz, published_hz[mode - 1], 0.016);
   }
 }
 
@@ -80,12 +92,23 @@ TEST(TineLength, SaysSoWhenNoTineWouldDo) {
 
 // The demo instrument's tines run from 157 mm at E1 to about 18 mm at E7.
 TEST(TineLength, ComesOutAsTheInstrumentsAre) {
-  EXPECT_NEAR(TineLengthForMassRatioMm(EqualTemperamentHz(28), 1.9), 157.0, 0.5);
-  EXPECT_NEAR(TineLengthForMassRatioMm(EqualTemperamentHz(100), 1.9), 18.0, 2.0);
+  ExpectPublished({"the trade", "length of a tine at E1, mm", CheckKind::kCommonPractice},
+                  TineLengthForMassRatioMm(EqualTemperamentHz(28), 1.9), 157.0, 0.5);
+  ExpectPublished({"the trade", "length of a tine at E7, mm", CheckKind::kCommonPractice},
+                  TineLengthForMassRatioMm(EqualTemperamentHz(100), 1.9), 18.0, 2.0);
   // Two octaves are a quarter of the frequency and, as length goes with 1/√f, half the length.
   EXPECT_NEAR(TineLengthForMassRatioMm(EqualTemperamentHz(52), 1.9) /
                   TineLengthForMassRatioMm(EqualTemperamentHz(28), 1.9),
               0.5, 1e-12);
+}
+
+// 30·10⁶ psi and 0.284 lb/in³ in SI units: 6894.757 Pa a psi, 27679.90 kg/m³ a lb/in³.
+TEST(RodMaterial, IsMusicWireOfTheSpringTables) {
+  const RodMaterial wire;
+  ExpectPublished({"spring tables, music wire 30×10⁶ psi", "E, GPa"}, wire.youngs_modulus_gpa,
+                  30e6 * 6894.757e-9, 0.5);
+  ExpectPublished({"spring tables, music wire 0.284 lb/in³", "density, kg/m³"}, wire.density_kg_m3,
+                  0.284 * 27679.90, 0.5);
 }
 
 // "Other tables say 190 GPa": 1200 · log2 √(207/190) = 74 cents.
@@ -94,18 +117,25 @@ TEST(TineLength, KnowsWhatTheStiffnessIsWorth) {
   soft.youngs_modulus_gpa = 190.0;
   const double cents = 1200.0 * std::log2(CantileverFrequencyHz(100.0, 1.9, 0.0) /
                                           CantileverFrequencyHz(100.0, 1.9, 0.0, 1, soft));
-  EXPECT_NEAR(cents, 74.0, 0.5);
+  ExpectPublished({"spring tables: E of music wire 207 or 190 GPa", "what that makes, cents",
+                   CheckKind::kRecomputed},
+                  cents, 74.0, 0.5);
 }
 
 // ISO 16:1975 and equal temperament.
 TEST(EqualTemperament, GivesTheKnownFrequencies) {
-  EXPECT_DOUBLE_EQ(EqualTemperamentHz(69), 440.0);
-  EXPECT_DOUBLE_EQ(EqualTemperamentHz(21), 27.5);
-  EXPECT_NEAR(EqualTemperamentHz(28), 41.2034, 5e-5);
-  EXPECT_NEAR(EqualTemperamentHz(60), 261.6256, 5e-5);
-  EXPECT_NEAR(EqualTemperamentHz(88), 1318.510, 5e-4);
-  EXPECT_NEAR(EqualTemperamentHz(100), 2637.020, 5e-4);
-  EXPECT_NEAR(EqualTemperamentHz(108), 4186.009, 5e-4);
+  ExpectPublished({"ISO 16:1975", "A4, Hz"}, EqualTemperamentHz(69), 440.0, 1e-12);
+  const struct {
+    int midi;
+    const char* name;
+    double hz, tolerance;
+  } notes[] = {{21, "A0", 27.5, 1e-12},     {28, "E1", 41.2034, 5e-5},
+               {60, "C4", 261.6256, 5e-5},  {88, "E6", 1318.510, 5e-4},
+               {100, "E7", 2637.020, 5e-4}, {108, "C8", 4186.009, 5e-4}};
+  for (const auto& note : notes) {
+    ExpectPublished({"equal temperament on A4 = 440 Hz", std::string(note.name) + ", Hz"},
+                    EqualTemperamentHz(note.midi), note.hz, note.tolerance);
+  }
 }
 
 }  // namespace

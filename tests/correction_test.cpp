@@ -6,6 +6,8 @@
 #include <cmath>
 #include <numbers>
 
+#include "tests/published_check.hpp"
+
 namespace tinesight {
 namespace {
 
@@ -102,7 +104,8 @@ TEST(CorrectionAtMount, BringsTheOffsetToZero) {
 // 0.5/4.38333 = 0.114068 mm at the screw, 0.143708 turn.
 TEST(ForwardScrew, FollowsTheLeverAndTheThread) {
   InstrumentProfile instrument = Instrument();
-  EXPECT_DOUBLE_EQ(instrument.screw_pitch_mm, 0.79375);
+  ExpectPublished({"charts of ASME B1.1", "pitch of #8-32, mm"}, instrument.screw_pitch_mm, 0.79375,
+                  1e-12);
   EXPECT_NEAR(ForwardScrewRatio(101.5, instrument), 4.38333, 5e-6);
   EXPECT_NEAR(ForwardScrewTurns(0.5, 101.5, instrument), 0.143708, 5e-7);
   EXPECT_NEAR(ForwardScrewTurns(-0.5, 101.5, instrument), -0.143708, 5e-7);
@@ -110,6 +113,29 @@ TEST(ForwardScrew, FollowsTheLeverAndTheThread) {
   EXPECT_NEAR(ForwardScrewTurns(0.5, 101.5, instrument), 0.143708 * 0.79375 / 0.7, 1e-6);
   instrument.root_ahead_of_rear_screw_mm = 0.0;  // root over the rear screw: 101.5/30
   EXPECT_NEAR(ForwardScrewRatio(101.5, instrument), 3.38333, 5e-6);
+}
+
+// How far one turn raises the bar's end, by the lever's rule, at the threads that a rail may have.
+TEST(ForwardScrew, RaisesByThePitchOfTheThread) {
+  const struct {
+    const char* source;
+    const char* thread;
+    double pitch_mm, published_mm;
+  } threads[] = {{"charts of ASME B1.1", "#6-32", 25.4 / 32.0, 0.79375},
+                 {"charts of ASME B1.1", "#10-32", 25.4 / 32.0, 0.79375},
+                 {"charts of ASME B1.1", "#10-24", 25.4 / 24.0, 1.0583},
+                 {"charts of ISO 261", "M3", 0.5, 0.5},
+                 {"charts of ISO 261", "M4", 0.7, 0.7},
+                 {"charts of ISO 261", "M5", 0.8, 0.8}};
+  for (const auto& thread : threads) {
+    InstrumentProfile instrument = Instrument();
+    instrument.screw_pitch_mm = thread.pitch_mm;
+    const double raise_mm =
+        ForwardScrewRatio(101.5, instrument) /
+        ForwardScrewTurns(ForwardScrewRatio(101.5, instrument), 101.5, instrument);
+    ExpectPublished({thread.source, std::string("one turn of ") + thread.thread + ", mm"},
+                    raise_mm / ForwardScrewRatio(101.5, instrument), thread.published_mm, 5e-5);
+  }
 }
 
 // The bar as a rigid body, turned about its rear screw: the lever's rule against the geometry.

@@ -107,6 +107,31 @@ TEST_F(Profile, ReadsScrewsAndPriors) {
   EXPECT_EQ(profile->prior_u.height_mm, PriorUncertainty{}.height_mm);
 }
 
+TEST_F(Profile, ReadsHowTheWorkshopPlaysAndListens) {
+  Json json = Instrument();
+  Result<InstrumentProfile> profile = Read(json.dump());
+  ASSERT_TRUE(profile) << profile.error().message;
+  EXPECT_TRUE(profile->tone.is_default);
+  json["tone"] = {{"amplitude_hard_mm", 1.1}, {"target_second_harmonic_db", -9}};
+  profile = Read(json.dump());
+  ASSERT_TRUE(profile) << profile.error().message;
+  EXPECT_FALSE(profile->tone.is_default);
+  EXPECT_EQ(profile->tone.amplitude_hard_mm, 1.1);
+  EXPECT_EQ(profile->tone.target_second_harmonic_db, -9.0);
+  EXPECT_EQ(profile->tone.amplitude_soft_mm, ToneProfile{}.amplitude_soft_mm);
+  json["tone"] = {{"amplitude_soft_mm", 0.9}};
+  profile = Read(json.dump());
+  ASSERT_FALSE(profile);
+  EXPECT_EQ(profile.error().message,
+            "instrument.json: tone: amplitude_soft_mm, amplitude_medium_mm and amplitude_hard_mm "
+            "are 0.9, 0.4 and 0.8; each must be more than the one before");
+  json["tone"] = {{"audible_level_db", 0}};
+  profile = Read(json.dump());
+  ASSERT_FALSE(profile);
+  EXPECT_EQ(profile.error().message,
+            "instrument.json: tone: audible_level_db is 0; it must lie between 0.1 and 30");
+}
+
 TEST_F(Profile, ComputesALengthThatIsMissing) {
   Json json = Instrument();
   json["notes"][0].erase("tine_length_mm");

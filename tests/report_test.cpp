@@ -69,6 +69,19 @@ TEST(Report, NamesEveryFlaggedNoteWithItsFigures) {
   EXPECT_THAT(text, HasSubstr("A. Sample"));
 }
 
+TEST(Report, SaysWhatTheEarWillNotice) {
+  const TempFolder folder;
+  ServiceRecord record = SampleRecord();
+  for (NoteMeasurement& note : record.visits[0].measurement.notes) {
+    if (note.midi == 41) note.height_mm->value -= 0.8;
+  }
+  const std::string text = PdfText(Written(folder, record));
+  EXPECT_THAT(text, HasSubstr("What the ear will notice"));
+  EXPECT_THAT(text, HasSubstr("To be heard, worst first"));
+  EXPECT_THAT(text, HasSubstr("F2 sticks out"));
+  EXPECT_THAT(text, HasSubstr("nothing was listened to"));
+}
+
 TEST(Report, SaysWhatWasFoundAndDone) {
   const TempFolder folder;
   ServiceRecord record = SampleRecord();

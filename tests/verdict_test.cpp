@@ -4,6 +4,7 @@
 
 #include <limits>
 
+#include "tests/published_check.hpp"
 namespace tinesight {
 namespace {
 
@@ -42,6 +43,18 @@ TEST(Judge, FollowsTheGuardBandToItsEdges) {
     EXPECT_EQ(Judge(row.deviation, row.expanded_u, row.tolerance), row.expected)
         << row.deviation << " ± " << row.expanded_u << " in " << row.tolerance;
   }
+}
+
+// The width of the guard band, found by asking: the largest deviation that is proven in tolerance.
+TEST(Judge, HasTheGuardBandOfItsEdition) {
+  double low = 0.0, high = 1.0;
+  while (high - low > 1e-12) {
+    const double middle = 0.5 * (low + high);
+    (Judge(middle, 0.2, 1.0) == Verdict::kInTolerance ? low : high) = middle;
+  }
+  ExpectPublished({"ISO 14253-1:2013 (the 2017 edition: 1.65 u by default)",
+                   "guard band in standard uncertainties", CheckKind::kFromMemory},
+                  (1.0 - low) / 0.1, 2.0, 1e-9);
 }
 
 TEST(Judge, CallsNonsenseNotMeasured) {

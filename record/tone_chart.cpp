@@ -1,0 +1,173 @@
+#include "record/tone_chart.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+#include "record/keyboard_axis.hpp"
+#include "record/text_util.hpp"
+
+namespace tinesight {
+namespace {
+
+using Eigen::Vector2d;
+
+constexpr double kAxisRoom = 30.0;
+constexpr double kPanelTitle = 13.0;
+constexpr double kLegendHeight = 26.0;
+constexpr double kReachDb = 15.0;  // beyond the band; figures farther off stand at the edge
+
+const Font kNameFont{6.5, true, false, kBlack, TextAlign::kCenter};
+
+MarkShape ShapeOf(ToneHeard heard) {
+  switch (heard) {
+    case ToneHeard::kYes:
+      return MarkShape::kDiamond;
+    case ToneHeard::kProbably:
+    case ToneHeard::kProbablyNot:
+      return MarkShape::kTriangle;
+    case ToneHeard::kNo:
+      break;
+  }
+  return MarkShape::kDisc;
+}
+
+MarkFill FillOf(ToneHeard heard) {
+  return heard == ToneHeard::kProbablyNot ? MarkFill::kHollow : MarkFill::kFilled;
+}
+
+struct Figure {
+  const char* title;
+  EvennessFigure NoteEvenness::*of;
+  double audible_db;
+};
+
+class Panel {
+ public:
+  Panel(Drawing& drawing, const Rect& box, const Figure& figure, const EvennessChart& chart,
+        const Keyboard& keyboard)
+      : drawing_(drawing),
+        plot_{keyboard.left, box.top + kPanelTitle, keyboard.Right() - keyboard.left,
+              box.height - kPanelTitle - 5.0},
+        figure_(figure),
+        chart_(chart),
+        keyboard_(keyboard) {
+    FindRange();
+  }
+
+  void Draw() {
+    drawing_.Label(figure_.title, {plot_.left, plot_.top - 7.0}, kPanelFont);
+    for (const NoteEvenness& note : chart_.notes) DrawBand(note);
+    DrawGrid();
+    for (const NoteEvenness& note : chart_.notes) DrawNote(note);
+    drawing_.StrokeBox(plot_, {0.6, kDarkGray, {}});
+  }
+
+ private:
+  void FindRange() {
+    double lowest_trend = 0.0, highest_trend = 0.0, lowest = 0.0, highest = 0.0;
+    bool first = true;
+    for (const NoteEvenness& note : chart_.notes) {
+      const EvennessFigure& figure = note.*figure_.of;
+      lowest_trend = first ? figure.trend_db : std::min(lowest_trend, figure.trend_db);
+      highest_trend = first ? figure.trend_db : std::max(highest_trend, figure.trend_db);
+      lowest = first ? figure.figure.low : std::min(lowest, figure.figure.low);
+      highest = first ? figure.figure.high : std::max(highest, figure.figure.high);
+      first = false;
+    }
+    low_ = std::clamp(lowest, lowest_trend - kReachDb, lowest_trend - figure_.audible_db) - 1.0;
+    high_ = std::clamp(highest, highest_trend + figure_.audible_db, highest_trend + kReachDb) + 1.0;
+  }
+
+  [[nodiscard]] double Y(double db) const {
+    const double part = (std::clamp(db, low_, high_) - low_) / (high_ - low_);
+    return plot_.Bottom() - part * plot_.height;
+  }
+
+  void DrawBand(const NoteEvenness& note) {
+    const EvennessFigure& figure = note.*figure_.of;
+    const double left = keyboard_.X(note.midi) - 0.5 * keyboard_.key;
+    const double top = Y(figure.trend_db + figure_.audible_db);
+    const double bottom = Y(figure.trend_db - figure_.audible_db);
+    drawing_.FillBox({left, top, keyboard_.key, bottom - top}, Rgb(0xDDDDDD));
+    const double middle = Y(figure.trend_db);
+    drawing_.Line({left, middle}, {left + keyboard_.key, middle}, {0.6, kDarkGray, {4.0, 2.0}});
+  }
+
+  void DrawGrid() {
+    const double step = high_ - low_ > 25.0 ? 10.0 : high_ - low_ > 12.0 ? 5.0 : 2.0;
+    for (int i = static_cast<int>(std::ceil(low_ / step)); i * step <= high_; ++i) {
+      const double y = Y(i * step);
+      drawing_.Line({plot_.left - 3.0, y}, {plot_.left, y}, {0.5, kDarkGray, {}});
+      drawing_.Label(FixedDecimals(i * step, 0), {plot_.left - 5.0, y}, kTickFont);
+    }
+    for (int midi = keyboard_.first; midi <= keyboard_.last; ++midi) {
+      if (midi % 12 != 0) continue;
+      const double x = keyboard_.X(midi) - 0.5 * keyboard_.key;
+      drawing_.Line({x, plot_.top}, {x, plot_.Bottom()}, {0.25, kMidGray, {0.7, 1.8}});
+    }
+  }
+
+  void DrawNote(const NoteEvenness& note) {
+    const EvennessFigure& figure = note.*figure_.of;
+    const double radius = std::clamp(0.4 * keyboard_.key, 1.6, 3.4);
+    const double x = keyboard_.X(note.midi);
+    const double y = Y(figure.figure.value);
+    drawing_.Line({x, Y(figure.figure.low)}, {x, Y(figure.figure.high)}, {0.5, kMidGray, {}});
+    drawing_.Mark(ShapeOf(note.heard), {x, y}, radius, kBlack, FillOf(note.heard));
+    // The name where this figure is what makes the note stick out; outside of the mark, inside of
+    // the panel.
+    if (note.heard < ToneHeard::kProbably || std::abs(figure.Deviation()) <= figure_.audible_db) {
+      return;
+    }
+    const double away = figure.Deviation() > 0.0 ? -7.0 : 7.0;
+    const bool inside = y + away > plot_.top + 4.0 && y + away < plot_.Bottom() - 4.0;
+    drawing_.Label(note.name, {x, inside ? y + away : y - away}, kNameFont);
+  }
+
+  Drawing& drawing_;
+  Rect plot_;
+  const Figure& figure_;
+  const EvennessChart& chart_;
+  const Keyboard& keyboard_;
+  double low_ = 0.0;
+  double high_ = 0.0;
+};
+
+void DrawLegend(Drawing& drawing, const Rect& box) {
+  ChartLegend legend(drawing, box);
+  legend.Shape(MarkShape::kDiamond, MarkFill::kFilled, kBlack, "sticks out");
+  legend.Shape(MarkShape::kTriangle, MarkFill::kFilled, kBlack, "probably sticks out");
+  legend.Shape(MarkShape::kTriangle, MarkFill::kHollow, kBlack, "probably blends in");
+  legend.Shape(MarkShape::kDisc, MarkFill::kFilled, kBlack, "blends in");
+  legend.Swatch("the neighbors' line, and what is not heard beside it");
+  legend.Bar("95 % interval");
+}
+
+}  // namespace
+
+void DrawToneChart(Drawing& drawing, const Rect& box, const EvennessChart& chart, int first_midi,
+                   int last_midi) {
+  Keyboard keyboard;
+  keyboard.first = first_midi;
+  keyboard.last = last_midi;
+  keyboard.left = box.left + kAxisRoom;
+  keyboard.key = (box.width - kAxisRoom) / (last_midi - first_midi + 1);
+  const std::array<Figure, 2> figures{
+      {{"Predicted level, dB (0: at the profile's height and gap, centered)", &NoteEvenness::level,
+        chart.audible_level_db},
+       {"Predicted octave against the fundamental, dB as heard (up: brighter)",
+        &NoteEvenness::octave, chart.audible_octave_db}}};
+  const double panel_height =
+      (box.height - kLegendHeight - kKeyboardHeight - kKeyNames) / figures.size();
+  double top = box.top;
+  for (const Figure& figure : figures) {
+    Panel(drawing, {box.left, top, box.width, panel_height}, figure, chart, keyboard).Draw();
+    top += panel_height;
+  }
+  DrawKeyboard(drawing, keyboard, top);
+  DrawLegend(drawing, {keyboard.left, top + kKeyboardHeight + kKeyNames + 2.0,
+                       box.Right() - keyboard.left, kLegendHeight});
+}
+
+}  // namespace tinesight
