@@ -2,6 +2,7 @@
 
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "alignment/measurement.hpp"
 #include "alignment/profile.hpp"
@@ -70,6 +71,35 @@ struct LateralShares {
 [[nodiscard]] LateralShares SplitLateral(const NoteMeasurement& note, const NoteProfile& target,
                                          const InstrumentProfile& instrument,
                                          std::optional<double> pickup_deviation_mm = std::nullopt);
+
+/// What is in the hand, in the order in which a work list groups it.
+enum class WorkTask {
+  kSlidePickup,   ///< slide the pickup sideways
+  kSquareBar,     ///< square or shift the tone bar
+  kTurnTine,      ///< turn the tine in its block
+  kTurnEither,    ///< lateral, but the cause can't be told: tine or tone bar
+  kBothScrews,    ///< height, the whole bar: grommets, then both screws
+  kForwardScrew,  ///< height, by the forward screw
+  kGap,           ///< slide the pickup in or out
+};
+
+/// One thing to do at one note.
+struct CorrectionStep {
+  WorkTask task = WorkTask::kTurnEither;
+  Quantity quantity = Quantity::kLateral;
+  std::string cause;   ///< "the tine is crooked in its block, 0.60° toward treble of its tone bar"
+  std::string action;  ///< "turn the tine in its block 0.62° toward bass"
+  /// What it moves, with U of the quantity, and in words where: "at the pickup" or empty.
+  Measured amount_mm;
+  std::string amount_place;
+};
+
+/// What to do at a note: for each quantity whose verdict is out of tolerance the cause and the
+/// steps, in the order to do them. Nothing is advised on an uncertain quantity: turning a screw on
+/// a guess makes two faults of none.
+[[nodiscard]] std::vector<CorrectionStep> CorrectionSteps(
+    const NoteMeasurement& note, const NoteProfile& target, const InstrumentProfile& instrument,
+    std::optional<double> pickup_deviation_mm = std::nullopt);
 
 /// Fills `correction_deg` (where the lateral offset was measured) and `advice`: for each quantity
 /// whose verdict is out of tolerance the cause and the correction in the technician's words. Reads

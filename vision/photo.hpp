@@ -2,25 +2,12 @@
 
 #include <filesystem>
 #include <opencv2/core/mat.hpp>
-#include <optional>
-#include <string>
 
 #include "calibration/camera.hpp"
 #include "calibration/error.hpp"
+#include "vision/exif.hpp"
 
 namespace tinesight {
-
-/// What a photo's EXIF says. A missing tag means unknown, never equal.
-struct ExifSummary {
-  std::string make;
-  std::string model;
-  std::string lens;
-  std::string date_time;  ///< DateTimeOriginal as written, "YYYY:MM:DD HH:MM:SS"
-  std::optional<double> focal_length_mm;
-  std::optional<double> focal_length_35mm;
-  std::optional<double> digital_zoom;  ///< absent where EXIF says 0 (not used)
-  int orientation = 1;                 ///< 1–8; 0 and nonsense in the file are taken as 1
-};
 
 /// A photo decoded once, upright (orientation applied), 8 bits a channel.
 struct Photo {

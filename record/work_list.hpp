@@ -1,0 +1,66 @@
+#pragma once
+
+#include <functional>
+#include <string>
+#include <vector>
+
+#include "alignment/correction.hpp"
+#include "record/service_record.hpp"
+
+namespace tinesight {
+
+enum class WorkState {
+  kOpen,       ///< to do
+  kDone,       ///< ticked off, no later photo has proven it
+  kConfirmed,  ///< a later visit measures the quantity in tolerance
+  kReopened,   ///< a later visit still measures it out of tolerance, or the technician reopened it
+  kUnsettled,  ///< a later visit could not decide
+};
+
+struct WorkItem {
+  int midi = 0;
+  std::string name;  ///< "F#1"
+  CorrectionStep step;
+  /// What the note costs the sound, worst of its quantities; see WorkListOptions.
+  double cost = 0.0;
+  double tine_length_mm = 0.0;
+  WorkState state = WorkState::kOpen;
+  std::string state_reason;  ///< "as left 2024-05-02 measures 0.08 mm, centered"; may be empty
+};
+
+struct WorkList {
+  std::string visit;            ///< the visit whose photos ask for the work
+  std::vector<WorkItem> items;  ///< by task, then by cost, then longer tines first
+  /// Notes whose figures can't decide yet, with the reason: measure again, turn nothing.
+  std::vector<std::pair<std::string, std::string>> undecided;
+  std::vector<std::string> spring_warnings;
+  [[nodiscard]] std::size_t Count(WorkState state) const;
+};
+
+struct WorkListOptions {
+  /// What a note costs the sound, the greater the sooner it is mended. Not set: the largest excess
+  /// over tolerance in units of the tolerance.
+  std::function<double(const NoteMeasurement&, const NoteProfile&)> cost;
+};
+
+/// What a visit's photos ask to be done, as it stands with the ticks and the visits after it. A
+/// later visit speaks for a quantity of a note where it judged it; the newest such visit counts.
+/// Items that the technician rejected in review are left out.
+/// Precondition: `visit` is one of `record`.
+[[nodiscard]] WorkList BuildWorkList(const ServiceRecord& record, const Visit& visit,
+                                     const WorkListOptions& options = {});
+
+/// "Turn the tine in its block", the heading of a task's group.
+[[nodiscard]] std::string TaskHeading(WorkTask task);
+/// "turn-tine": as the command line and the JSON spell it.
+[[nodiscard]] std::string TaskWord(WorkTask task);
+[[nodiscard]] std::string WorkStateWord(WorkState state);
+
+/// "turn the tine in its block 0.62° toward bass (1.70 mm at the pickup, U 0.06)"
+[[nodiscard]] std::string StepText(const CorrectionStep& step);
+
+/// The list as read at the bench (at most 100 columns), and as JSON.
+[[nodiscard]] std::string WorkListText(const WorkList& list, bool ascii_only = false);
+[[nodiscard]] std::string WorkListJson(const WorkList& list);
+
+}  // namespace tinesight
