@@ -51,8 +51,8 @@ struct NoteOverlay {
 [[nodiscard]] int NoteAt(const std::vector<NoteOverlay>& overlays,
                          const Eigen::Vector2d& position_px, double reach_px);
 
-/// Indices of the used photos that show a note whole, the one that shows it largest and most
-/// squarely first.
+/// Indices of the used photos that show a note whole, the one whose camera was
+/// nearest to its pickup first.
 [[nodiscard]] std::vector<std::size_t> PhotosOfNote(const VisitMeasurement& visit, int midi);
 
 }  // namespace tinesight
