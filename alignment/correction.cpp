@@ -44,56 +44,74 @@ double TurnRad(const NoteMeasurement& note, const NoteProfile& target, double la
   return CorrectionAtMountRad(lateral_mm, DepthMm(note, target), PickupFromRootMm(note));
 }
 
-// "turn the tine in its block 0.42° toward bass (0.80 mm at the pickup)"
-std::string TurnText(const char* what, double turn_rad, double lateral_mm) {
-  return std::string(what) + ' ' + Deg(turn_rad) + ' ' + Side(turn_rad) + " (" + Mm(lateral_mm) +
-         " at the pickup)";
+std::string TurnWords(const std::string& what, double turn_rad) {
+  return what + ' ' + Deg(turn_rad) + ' ' + Side(turn_rad);
 }
 
-std::string CrookText(const NoteMeasurement& note, double turn_rad, double lateral_mm) {
+CorrectionStep CrookStep(const NoteMeasurement& note, double turn_rad) {
   const double bend_rad = (note.yaw_deg->value - note.tone_bar_yaw_deg->value) / kDegPerRad;
-  return "the tine is crooked in its block, " + Deg(bend_rad) + ' ' + Side(bend_rad) +
-         " of its tone bar: " + TurnText("turn the tine in its block", turn_rad, lateral_mm);
+  CorrectionStep step;
+  step.task = WorkTask::kTurnTine;
+  step.cause = "the tine is crooked in its block, " + Deg(bend_rad) + ' ' + Side(bend_rad) +
+               " of its tone bar";
+  step.action = TurnWords("turn the tine in its block", turn_rad);
+  return step;
 }
 
-std::string ToneBarText(const NoteMeasurement& note, double turn_rad, double lateral_mm) {
+CorrectionStep ToneBarStep(const NoteMeasurement& note, double turn_rad) {
   const Measured& yaw = *note.tone_bar_yaw_deg;
+  const double lateral_mm = note.lateral_mm->value;
+  CorrectionStep step;
+  step.task = WorkTask::kSquareBar;
   if (std::abs(yaw.value) > yaw.expanded_u) {
-    return "the tone bar is skewed on its grommets, " + Deg(yaw.value / kDegPerRad) + ' ' +
-           Side(yaw.value) + ": " + TurnText("square the tone bar, turn it", turn_rad, lateral_mm);
+    step.cause = "the tone bar is skewed on its grommets, " + Deg(yaw.value / kDegPerRad) + ' ' +
+                 Side(yaw.value);
+    step.action = TurnWords("square the tone bar, turn it", turn_rad);
+  } else {
+    step.cause = std::string("the tone bar sits ") + Side(lateral_mm) + " with its tine";
+    step.action = std::string("shift or turn it ") + Side(-lateral_mm);
   }
-  return std::string("the tone bar sits ") + Side(lateral_mm) +
-         " with its tine: shift or turn it " + Side(-lateral_mm) + ", " + Mm(lateral_mm) +
-         " at the pickup";
+  return step;
 }
 
-std::string LateralAdvice(const NoteMeasurement& note, const NoteProfile& target,
-                          const LateralShares& shares) {
-  const double lateral_mm = note.lateral_mm->value;
-  const double turn_rad = TurnRad(note, target, lateral_mm);
-  switch (shares.cause) {
-    case LateralCause::kCrookedInBlock:
-      return CrookText(note, turn_rad, lateral_mm);
-    case LateralCause::kToneBar:
-      return ToneBarText(note, turn_rad, lateral_mm);
-    case LateralCause::kPickup: {
-      std::string text = "the pickup is out of line, " + Mm(shares.pickup_mm) + ' ' +
-                         Side(-shares.pickup_mm) + " of its row: slide the pickup " +
-                         Mm(shares.pickup_mm) + ' ' + Side(shares.pickup_mm);
-      const double left_mm = lateral_mm - shares.pickup_mm;
-      if (std::abs(left_mm) > target.tolerance_lateral_mm) {
-        // The pickup will stand nearer to the tine by its share: the turn starts from there.
-        const double left_rad = CorrectionAtMountRad(left_mm, DepthMm(note, target),
-                                                     PickupFromRootMm(note) + shares.pickup_mm);
-        text += ", then " + TurnText("turn the tine", left_rad, left_mm);
-      }
-      return text;
-    }
-    case LateralCause::kUnclear:
-      break;
+std::vector<CorrectionStep> PickupSteps(const NoteMeasurement& note, const NoteProfile& target,
+                                        double pickup_mm) {
+  const Measured& lateral = *note.lateral_mm;
+  CorrectionStep slide;
+  slide.task = WorkTask::kSlidePickup;
+  slide.cause =
+      "the pickup is out of line, " + Mm(pickup_mm) + ' ' + Side(-pickup_mm) + " of its row";
+  slide.action = "slide the pickup " + Mm(pickup_mm) + ' ' + Side(pickup_mm);
+  slide.amount_mm = {std::abs(pickup_mm), lateral.expanded_u};
+  const double left_mm = lateral.value - pickup_mm;
+  if (!(std::abs(left_mm) > target.tolerance_lateral_mm)) return {slide};
+  // The pickup will stand nearer to the tine by its share: the turn starts from there.
+  const double left_rad =
+      CorrectionAtMountRad(left_mm, DepthMm(note, target), PickupFromRootMm(note) + pickup_mm);
+  CorrectionStep turn;
+  turn.task = WorkTask::kTurnEither;
+  turn.action = TurnWords("turn the tine", left_rad);
+  turn.amount_mm = {std::abs(left_mm), lateral.expanded_u};
+  turn.at_pickup = true;
+  return {slide, turn};
+}
+
+std::vector<CorrectionStep> LateralSteps(const NoteMeasurement& note, const NoteProfile& target,
+                                         const LateralShares& shares) {
+  if (shares.cause == LateralCause::kPickup) return PickupSteps(note, target, shares.pickup_mm);
+  const double turn_rad = TurnRad(note, target, note.lateral_mm->value);
+  CorrectionStep step;
+  if (shares.cause == LateralCause::kCrookedInBlock) {
+    step = CrookStep(note, turn_rad);
+  } else if (shares.cause == LateralCause::kToneBar) {
+    step = ToneBarStep(note, turn_rad);
+  } else {
+    step.action = TurnWords("turn the tine", turn_rad);
+    step.remark = "in its block or with its tone bar: look which of the two is crooked";
   }
-  return TurnText("turn the tine", turn_rad, lateral_mm) +
-         ", in its block or with its tone bar: look which of the two is crooked";
+  step.amount_mm = {std::abs(note.lateral_mm->value), note.lateral_mm->expanded_u};
+  step.at_pickup = true;
+  return {step};
 }
 
 // Whether the root is off as the tine's end is: then the bar sits low or high as a whole.
@@ -105,32 +123,43 @@ bool WholeBarIsOff(const NoteMeasurement& note, const NoteProfile& target, doubl
   return u_root_mm < 0.5 * std::abs(deviation_mm) && root_mm / deviation_mm >= kWholeBarShare;
 }
 
-std::string HeightAdvice(const NoteMeasurement& note, const NoteProfile& target,
-                         const InstrumentProfile& instrument) {
+CorrectionStep HeightStep(const NoteMeasurement& note, const NoteProfile& target,
+                          const InstrumentProfile& instrument) {
   const double deviation_mm = note.height_mm->value - target.height_mm;
   const double raise_mm = -deviation_mm;
-  std::string text = std::string("the tine is ") + Mm(deviation_mm) + " too " +
-                     (deviation_mm > 0.0 ? "high" : "low") + ": ";
+  CorrectionStep step;
+  step.quantity = Quantity::kHeight;
+  step.amount_mm = {std::abs(deviation_mm), note.height_mm->expanded_u};
+  step.cause = std::string("the tine is ") + Mm(deviation_mm) + " too " +
+               (deviation_mm > 0.0 ? "high" : "low");
+  // The springs hold the bar up against the screws' heads: out lets it rise (common practice, no
+  // source). What must come of it is said too.
+  const char* sense = raise_mm > 0.0 ? " out" : " in";
   if (WholeBarIsOff(note, target, deviation_mm)) {
-    return text + "its whole tone bar is, look at the grommets, then both screws " +
-           Turns(raise_mm / instrument.screw_pitch_mm) + ' ' + Vertical(raise_mm);
+    step.task = WorkTask::kBothScrews;
+    step.cause += ", its whole tone bar is";
+    step.action = "look at the grommets, then both screws " +
+                  Turns(raise_mm / instrument.screw_pitch_mm) + sense + ", to bring the bar " +
+                  Mm(raise_mm) + ' ' + Vertical(raise_mm);
+    return step;
   }
-  const double depth_mm = DepthMm(note, target);
-  const double turns = ForwardScrewTurns(raise_mm, depth_mm, instrument);
-  return text + "forward screw " + Turns(turns) + ", to bring that end of the tone bar " +
-         Mm(turns * instrument.screw_pitch_mm) + ' ' + Vertical(raise_mm);
+  const double turns = ForwardScrewTurns(raise_mm, DepthMm(note, target), instrument);
+  step.task = WorkTask::kForwardScrew;
+  step.action = "forward screw " + Turns(turns) + sense + ", to bring that end of the tone bar " +
+                Mm(turns * instrument.screw_pitch_mm) + ' ' + Vertical(raise_mm);
+  return step;
 }
 
-std::string GapAdvice(const NoteMeasurement& note, const NoteProfile& target) {
+CorrectionStep GapStep(const NoteMeasurement& note, const NoteProfile& target) {
   const double deviation_mm = note.gap_mm->value - target.gap_mm;
   const bool wide = deviation_mm > 0.0;
-  return "the gap is " + Mm(deviation_mm) + " too " + (wide ? "wide" : "narrow") +
-         ": slide the pickup " + Mm(deviation_mm) + (wide ? " in" : " out");
-}
-
-void Append(std::string& advice, const std::string& text) {
-  if (!advice.empty()) advice += "; ";
-  advice += text;
+  CorrectionStep step;
+  step.task = WorkTask::kGap;
+  step.quantity = Quantity::kGap;
+  step.amount_mm = {std::abs(deviation_mm), note.gap_mm->expanded_u};
+  step.cause = "the gap is " + Mm(deviation_mm) + " too " + (wide ? "wide" : "narrow");
+  step.action = "slide the pickup " + Mm(deviation_mm) + (wide ? " in" : " out");
+  return step;
 }
 
 // Takes the share as the cause if it is the greatest so far that may be one.
@@ -191,22 +220,45 @@ LateralShares SplitLateral(const NoteMeasurement& note, const NoteProfile& targe
   return shares;
 }
 
+std::vector<CorrectionStep> CorrectionSteps(const NoteMeasurement& note, const NoteProfile& target,
+                                            const InstrumentProfile& instrument,
+                                            std::optional<double> pickup_deviation_mm) {
+  std::vector<CorrectionStep> steps;
+  if (note.lateral_mm && note.lateral_verdict == Verdict::kOutOfTolerance) {
+    steps = LateralSteps(note, target, SplitLateral(note, target, instrument, pickup_deviation_mm));
+  }
+  if (note.height_mm && note.height_verdict == Verdict::kOutOfTolerance) {
+    steps.push_back(HeightStep(note, target, instrument));
+  }
+  if (note.gap_mm && note.gap_verdict == Verdict::kOutOfTolerance) {
+    steps.push_back(GapStep(note, target));
+  }
+  return steps;
+}
+
+std::string StepText(const CorrectionStep& step, bool with_u) {
+  std::string amount = step.at_pickup ? Mm(step.amount_mm.value) + " at the pickup" : "";
+  if (with_u) {
+    amount += (amount.empty() ? "U " : ", U ") + Format("%.2f", step.amount_mm.expanded_u);
+  }
+  std::string text = step.action;
+  if (!amount.empty()) text += " (" + amount + ")";
+  if (!step.remark.empty()) text += ", " + step.remark;
+  return text;
+}
+
 void FillAdvice(NoteMeasurement& note, const NoteProfile& target,
                 const InstrumentProfile& instrument, std::optional<double> pickup_deviation_mm) {
-  note.advice.clear();
   note.correction_deg.reset();
   if (note.lateral_mm) {
     note.correction_deg = TurnRad(note, target, note.lateral_mm->value) * kDegPerRad;
-    if (note.lateral_verdict == Verdict::kOutOfTolerance) {
-      const LateralShares shares = SplitLateral(note, target, instrument, pickup_deviation_mm);
-      Append(note.advice, LateralAdvice(note, target, shares));
-    }
   }
-  if (note.height_mm && note.height_verdict == Verdict::kOutOfTolerance) {
-    Append(note.advice, HeightAdvice(note, target, instrument));
-  }
-  if (note.gap_mm && note.gap_verdict == Verdict::kOutOfTolerance) {
-    Append(note.advice, GapAdvice(note, target));
+  note.advice.clear();
+  for (const CorrectionStep& step :
+       CorrectionSteps(note, target, instrument, pickup_deviation_mm)) {
+    if (!note.advice.empty()) note.advice += step.cause.empty() ? ", then " : "; ";
+    if (!step.cause.empty()) note.advice += step.cause + ": ";
+    note.advice += StepText(step, false);
   }
 }
 

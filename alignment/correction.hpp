@@ -89,9 +89,10 @@ struct CorrectionStep {
   Quantity quantity = Quantity::kLateral;
   std::string cause;   ///< "the tine is crooked in its block, 0.60° toward treble of its tone bar"
   std::string action;  ///< "turn the tine in its block 0.62° toward bass"
-  /// What it moves, with U of the quantity, and in words where: "at the pickup" or empty.
+  /// What it moves, with U of the quantity; `at_pickup`: seen at the pickup, not where the hand is.
   Measured amount_mm;
-  std::string amount_place;
+  bool at_pickup = false;
+  std::string remark;  ///< what to look at while doing it; may be empty
 };
 
 /// What to do at a note: for each quantity whose verdict is out of tolerance the cause and the
@@ -101,10 +102,12 @@ struct CorrectionStep {
     const NoteMeasurement& note, const NoteProfile& target, const InstrumentProfile& instrument,
     std::optional<double> pickup_deviation_mm = std::nullopt);
 
-/// Fills `correction_deg` (where the lateral offset was measured) and `advice`: for each quantity
-/// whose verdict is out of tolerance the cause and the correction in the technician's words. Reads
-/// the verdicts and the geometry; changes nothing else. Nothing is advised on an uncertain note:
-/// turning a screw on a guess makes two faults of none.
+/// "turn the tine in its block 0.62° toward bass (1.70 mm at the pickup)"; `with_u` adds ", U 0.06".
+[[nodiscard]] std::string StepText(const CorrectionStep& step, bool with_u);
+
+/// Fills `correction_deg` (where the lateral offset was measured) and `advice`: cause and steps of
+/// CorrectionSteps in the technician's words. Reads the verdicts and the geometry; changes nothing
+/// else.
 void FillAdvice(NoteMeasurement& note, const NoteProfile& target,
                 const InstrumentProfile& instrument,
                 std::optional<double> pickup_deviation_mm = std::nullopt);

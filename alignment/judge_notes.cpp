@@ -1,5 +1,6 @@
 #include "alignment/judge_notes.hpp"
 
+#include <array>
 #include <cmath>
 #include <map>
 #include <numbers>
@@ -97,6 +98,21 @@ void FillFigures(const SolvedNote& solved, const NoteProfile& profile, const Har
   note.root_harp_mm = note.tip_harp_mm - profile.tine_length_mm * geometry.direction;
 }
 
+/// The covariance of the figures as stated: how they hang together is the solve's, and what the
+/// frame adds to the uncertainty of one of them stands on the diagonal.
+NoteCovariance StatedCovariance(const SolvedNote& solved, const NoteMeasurement& note) {
+  constexpr std::array kIndex{SolvedNote::kLateral, SolvedNote::kHeight, SolvedNote::kGap,
+                              SolvedNote::kYaw, SolvedNote::kPitch};
+  const Eigen::Vector<double, 5> unit{1.0, 1.0, 1.0, kDegrees, kDegrees};
+  NoteCovariance covariance = solved.covariance(kIndex, kIndex);
+  covariance = unit.asDiagonal() * covariance * unit.asDiagonal();
+  const Eigen::Vector<double, 5> expanded{note.lateral_mm->expanded_u, note.height_mm->expanded_u,
+                                          note.gap_mm->expanded_u, note.yaw_deg->expanded_u,
+                                          note.pitch_deg->expanded_u};
+  covariance.diagonal() = (expanded / kCoverage).cwiseAbs2();
+  return covariance;
+}
+
 /// Why a verdict is uncertain and what to do, in one line; empty where none is.
 std::string ReasonOfDoubt(const NoteMeasurement& note, bool damped) {
   std::string doubtful;
@@ -161,6 +177,7 @@ std::vector<NoteMeasurement> JudgeNotes(const std::vector<PhotoObservations>& ph
     NoteMeasurement& note = notes[solved.midi];
     note.reason.clear();
     FillFigures(solved, *note_profile, frame, note);
+    note.covariance = StatedCovariance(solved, note);
     FillVerdicts(*note_profile, damper, note);
     const auto deviation = pickup_deviation_mm.find(solved.midi);
     FillAdvice(

@@ -142,6 +142,7 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
                                PhotoMeasurement& report) {
   const auto photo = ReadPhoto(request.photos[index]);
   if (!photo) return tl::unexpected<Error>(photo.error());
+  report.exif = photo->exif;
   if (auto match = CheckPhotoMatchesCamera(*photo, request.camera); !match) {
     return tl::unexpected<Error>(match.error());
   }

@@ -241,9 +241,12 @@ const NoteProfile* InstrumentProfile::Find(int midi) const {
 Result<InstrumentProfile> ReadInstrumentProfile(const std::filesystem::path& file) {
   const Result<std::string> text = ReadText(file);
   if (!text) return tl::unexpected(text.error());
-  const std::string where = file.filename().string() + ": ";
+  return ParseInstrumentProfile(*text, file.filename().string() + ": ");
+}
+
+Result<InstrumentProfile> ParseInstrumentProfile(std::string_view json, const std::string& where) {
   try {
-    return ReadInstrument(Json::parse(*text), where);
+    return ReadInstrument(Json::parse(json), where);
   } catch (const Json::exception& exception) {
     return Fail(where + "not valid JSON: " + ParseMessage(exception.what()));
   }

@@ -3,6 +3,7 @@
 #include <filesystem>
 #include <map>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "calibration/error.hpp"
@@ -63,5 +64,9 @@ struct InstrumentProfile {
 /// Optional are `name`, `screw_pitch_mm`, `screw_spacing_mm`, `root_ahead_of_rear_screw_mm` and
 /// the object `prior_u` with any of the members of PriorUncertainty. Unknown keys are ignored.
 [[nodiscard]] Result<InstrumentProfile> ReadInstrumentProfile(const std::filesystem::path& file);
+
+/// The same from the file's text; `where` starts every message ("instrument.json: ").
+[[nodiscard]] Result<InstrumentProfile> ParseInstrumentProfile(std::string_view json,
+                                                               const std::string& where);
 
 }  // namespace tinesight

@@ -30,4 +30,11 @@ std::string VerdictWord(Verdict verdict, Quantity quantity) {
   return "not measured";
 }
 
+Verdict VerdictFromWord(std::string_view word) {
+  if (word == "centered" || word == "in range") return Verdict::kInTolerance;
+  if (word == "re-center" || word == "adjust") return Verdict::kOutOfTolerance;
+  if (word == "uncertain") return Verdict::kUncertain;
+  return Verdict::kNotMeasured;
+}
+
 }  // namespace tinesight

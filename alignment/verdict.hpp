@@ -1,6 +1,7 @@
 #pragma once
 
 #include <string>
+#include <string_view>
 
 namespace tinesight {
 
@@ -18,5 +19,8 @@ enum class Quantity { kLateral, kHeight, kGap };
 /// The trade's word: lateral "centered" / "re-center", height and gap "in range" / "adjust";
 /// "uncertain" and "not measured" for all.
 [[nodiscard]] std::string VerdictWord(Verdict verdict, Quantity quantity);
+
+/// The verdict of a word that VerdictWord gave; not measured for any other.
+[[nodiscard]] Verdict VerdictFromWord(std::string_view word);
 
 }  // namespace tinesight

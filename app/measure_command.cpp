@@ -21,7 +21,7 @@
 #include "record/annotated_photo.hpp"
 #include "record/result_json.hpp"
 #include "record/result_table.hpp"
-#include "record/visit_record.hpp"
+#include "record/service_record.hpp"
 #include "vision/photo.hpp"
 
 namespace tinesight {
@@ -41,6 +41,9 @@ struct MeasureOptions {
   std::string damper;
   std::string record;
   std::string visit;
+  std::string technician;
+  std::string date;
+  bool embed = false;
   std::string json;
   std::string csv;
   std::string overlays;
@@ -83,6 +86,13 @@ void CheckUsage(const MeasureOptions& options) {
   if (options.record.empty() != options.visit.empty()) {
     WrongUsage("--record and --visit go together: the file and the visit's name in it");
   }
+  const bool of_record = options.embed || !options.technician.empty() || !options.date.empty();
+  if (of_record && options.record.empty()) {
+    WrongUsage("--technician, --date and --embed belong to the visit in a record; add --record");
+  }
+  if (!options.date.empty() && !IsDay(options.date)) {
+    WrongUsage("--date " + options.date + ": is no day; write it like 2024-05-02");
+  }
   if (options.debug && options.overlays.empty()) {
     WrongUsage("--debug writes into the folder of --overlays; name one");
   }
@@ -119,7 +129,8 @@ Result<void> CheckOutputs(const MeasureOptions& options) {
   if (!options.overlays.empty()) {
     if (auto writable = CheckFolderWritable(options.overlays); !writable) return writable;
   }
-  return options.record.empty() ? Result<void>() : CheckVisitRecord(options.record, options.visit);
+  if (options.record.empty()) return {};
+  return CheckVisitRecord(options.record, options.visit, Damper(options));
 }
 
 Result<MeasureRequest> BuildRequest(const MeasureOptions& options) {
@@ -152,6 +163,42 @@ Result<void> MakeFolder(const fs::path& folder) {
   return {};
 }
 
+// A visit without a figure proves nothing, and its name would be used up.
+bool AnyMeasured(const VisitMeasurement& visit) {
+  return std::any_of(visit.notes.begin(), visit.notes.end(),
+                     [](const auto& note) { return note.lateral_mm; });
+}
+
+Result<void> KeepVisit(const MeasureOptions& options, const MeasureRequest& request,
+                       const std::string& profile_json, const VisitMeasurement& visit) {
+  VisitEntry entry;
+  entry.name = options.visit;
+  entry.technician = options.technician;
+  entry.date = options.date;
+  entry.profile = request.profile;
+  entry.damper = request.damper;
+  entry.photos = request.photos;
+  entry.embed_photos = options.embed;
+  entry.measurement = visit;
+  entry.profile_json = profile_json;
+  const auto added = AddVisit(options.record, entry);
+  return added ? Result<void>() : tl::unexpected(added.error());
+}
+
+/// With photos of this visit in another damper state in the record, each note can say how far the
+/// damper lifts its tine.
+Result<void> FillDamperLift(const MeasureOptions& options, VisitMeasurement& visit) {
+  const auto record = ReadServiceRecord(options.record);
+  if (!record) return tl::unexpected(record.error());
+  const Visit* kept = record->FindVisit(options.visit);
+  if (kept == nullptr) return {};
+  for (NoteMeasurement& note : visit.notes) {
+    const NoteMeasurement* merged = kept->Find(note.midi);
+    if (merged != nullptr) note.damper_lift_mm = merged->damper_lift_mm;
+  }
+  return {};
+}
+
 // "tinesight: B1.jpg: …" for each refused photo; gives how many.
 int TellRefusedPhotos(const VisitMeasurement& visit) {
   int refused = 0;
@@ -181,16 +228,18 @@ Result<void> WriteOverlays(const MeasureOptions& options, const MeasureRequest& 
   return {};
 }
 
+// The record first: it is what can't be made again, and it knows the other damper states.
 Result<void> WriteOutputs(const MeasureOptions& options, const MeasureRequest& request,
-                          const VisitMeasurement& visit, bool any_measured, ProgressBar& progress) {
+                          const std::string& profile_json, VisitMeasurement& visit,
+                          ProgressBar& progress) {
   Result<void> done;
-  if (!options.json.empty()) done = WriteFileAtomically(options.json, ResultJson(visit));
+  if (!options.record.empty() && AnyMeasured(visit)) {
+    done = KeepVisit(options, request, profile_json, visit);
+    if (done) done = FillDamperLift(options, visit);
+  }
+  if (done && !options.json.empty()) done = WriteFileAtomically(options.json, ResultJson(visit));
   if (done && !options.csv.empty()) done = WriteFileAtomically(options.csv, ResultCsv(visit));
   if (done && !options.overlays.empty()) done = WriteOverlays(options, request, visit, progress);
-  // A visit without a figure proves nothing, and its name would be used up.
-  if (done && !options.record.empty() && any_measured) {
-    done = AddVisit(options.record, {options.visit, request.profile.name, request.photos, visit});
-  }
   return done;
 }
 
@@ -205,20 +254,20 @@ int Measure(const MeasureOptions& options) {
   (void)Damper(options);
   const Result<MeasureRequest> request = BuildRequest(options);
   if (!request) return FailWith(request.error());
+  const Result<std::string> profile_json = ReadFileBytes(options.instrument);
+  if (!profile_json) return FailWith(profile_json.error());
   if (auto outputs = CheckOutputs(options); !outputs) return FailWith(outputs.error());
   if (request->debug_dir) {
     if (auto made = MakeFolder(*request->debug_dir); !made) return FailWith(made.error());
   }
 
   ProgressBar progress(options.verbose);
-  const Result<VisitMeasurement> visit = MeasureVisit(
+  Result<VisitMeasurement> visit = MeasureVisit(
       *request, [&](double fraction, std::string_view stage) { progress.Show(fraction, stage); });
   progress.Clear();
   if (!visit) return FailWith(visit.error());
 
-  const bool any_measured = std::any_of(visit->notes.begin(), visit->notes.end(),
-                                        [](const auto& note) { return note.lateral_mm; });
-  const auto written = WriteOutputs(options, *request, *visit, any_measured, progress);
+  const auto written = WriteOutputs(options, *request, *profile_json, *visit, progress);
   progress.Clear();
 
   TableOptions table;
@@ -229,7 +278,7 @@ int Measure(const MeasureOptions& options) {
   const int refused = TellRefusedPhotos(*visit);
   if (!written) return FailWith(written.error());
   if (!std::cout) return FailWith({"the table could not be written to the standard output"});
-  if (!any_measured) return FailWith({"no note could be measured"});
+  if (!AnyMeasured(*visit)) return FailWith({"no note could be measured"});
   return refused > 0 ? kExitFailure : kExitOk;
 }
 
@@ -253,8 +302,12 @@ void AddMeasureCommand(CLI::App& app, int& exit_status) {
        "lowest note in view, like E1, where no register card says it", "NOTE");
   file("--damper", options->damper, "damper state in all photos: harp-raised, key-held or resting",
        "STATE");
-  file("--record", options->record, "add the visit to this service record (.tinerec)");
+  file("--record", options->record,
+       "add the visit, or its photos in another damper state, to this service record (.tinerec)");
   file("--visit", options->visit, "name of the visit in the record", "NAME");
+  file("--technician", options->technician, "initials of who took the photos", "INITIALS");
+  file("--date", options->date, "day of the visit, like 2024-05-02; today if not given", "DAY");
+  command->add_flag("--embed", options->embed, "keep the photos themselves in the record");
   file("--json", options->json, "write the result as JSON");
   file("--csv", options->csv, "write the result as CSV");
   file("--overlays", options->overlays, "write every photo with what was measured drawn on it",

@@ -7,6 +7,7 @@
 #include <algorithm>
 #include <atomic>
 #include <cerrno>
+#include <cstdio>
 #include <cstring>
 #include <utility>
 
@@ -70,19 +71,28 @@ Result<void> WriteStraight(const fs::path& file, std::string_view bytes) {
   return {};
 }
 
-Result<void> WriteBesideAndRename(const fs::path& file, std::string_view bytes) {
+/// Writes the bytes to a file of another name in the same folder and gives that name.
+Result<fs::path> WriteBeside(const fs::path& file, std::string_view bytes) {
   static std::atomic<unsigned> counter{0};
   fs::path beside = file;
   beside += ".part-" + std::to_string(::getpid()) + "-" + std::to_string(counter++);
   Descriptor out(::open(beside.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0666));
   if (!out.Valid()) return CannotWrite(file, errno);
-  const bool kept = WriteAll(out.Get(), bytes) && ::fsync(out.Get()) == 0 && out.Close();
-  if (!kept || ::rename(beside.c_str(), file.c_str()) != 0) {
+  if (!(WriteAll(out.Get(), bytes) && ::fsync(out.Get()) == 0 && out.Close())) {
     const int error = errno;
     ::unlink(beside.c_str());
     return CannotWrite(file, error);
   }
-  return {};
+  return beside;
+}
+
+Result<void> WriteBesideAndRename(const fs::path& file, std::string_view bytes) {
+  const Result<fs::path> beside = WriteBeside(file, bytes);
+  if (!beside) return tl::unexpected<Error>(beside.error());
+  if (::rename(beside->c_str(), file.c_str()) == 0) return {};
+  const int error = errno;
+  ::unlink(beside->c_str());
+  return CannotWrite(file, error);
 }
 
 /// "line 3, column 7" of a byte offset counted from 1, as nlohmann's parser counts.
@@ -163,6 +173,28 @@ Result<void> WriteFileAtomically(const fs::path& file, std::string_view bytes) {
   // A link stays a link: the file that it names is replaced.
   const fs::path target = fs::canonical(file, ignored);
   return WriteBesideAndRename(ignored ? file : target, bytes);
+}
+
+Result<bool> WriteNewFileAtomically(const fs::path& file, std::string_view bytes) {
+  const Result<fs::path> beside = WriteBeside(file, bytes);
+  if (!beside) return tl::unexpected<Error>(beside.error());
+  // Unlike rename, renameat2 with this flag never takes the place of what stands there.
+  if (::renameat2(AT_FDCWD, beside->c_str(), AT_FDCWD, file.c_str(), RENAME_NOREPLACE) == 0) {
+    return true;
+  }
+  int error = errno;
+  if (error == EINVAL || error == ENOSYS) {  // a file system without it: look, then rename
+    if (::access(file.c_str(), F_OK) == 0) {
+      error = EEXIST;
+    } else if (::rename(beside->c_str(), file.c_str()) == 0) {
+      return true;
+    } else {
+      error = errno;
+    }
+  }
+  ::unlink(beside->c_str());
+  if (error == EEXIST) return false;
+  return CannotWrite(file, error);
 }
 
 }  // namespace tinesight

@@ -26,6 +26,11 @@ namespace tinesight {
 [[nodiscard]] Result<void> WriteFileAtomically(const std::filesystem::path& file,
                                                std::string_view bytes);
 
+/// Writes a new file whole or not at all. False: something stands there already (also if it came
+/// there while we wrote); it is left untouched.
+[[nodiscard]] Result<bool> WriteNewFileAtomically(const std::filesystem::path& file,
+                                                  std::string_view bytes);
+
 /// Writes `json` indented by two spaces and with a line end, whole or not at all. Numbers keep
 /// every digit that distinguishes them.
 template <typename Json>

@@ -1,10 +1,26 @@
 #include "record/database.hpp"
 
+#include <algorithm>
+
 namespace tinesight {
 namespace {
 
 std::string Reason(sqlite3* connection) {
-  return connection != nullptr ? sqlite3_errmsg(connection) : "out of memory";
+  if (connection == nullptr) return "out of memory";
+  switch (sqlite3_errcode(connection) & 0xFF) {
+    case SQLITE_BUSY:
+    case SQLITE_LOCKED:
+      return "is busy: another program is writing to it; try again in a moment";
+    case SQLITE_FULL:
+      return "the disk is full; make room and try again";
+    case SQLITE_READONLY:
+      return "is write-protected, or its folder is; allow writing or use a copy";
+    case SQLITE_CORRUPT:
+    case SQLITE_NOTADB:
+      return "the service record is damaged; go back to a copy";
+    default:
+      return sqlite3_errmsg(connection);
+  }
 }
 
 }  // namespace
@@ -66,6 +82,25 @@ std::string Statement::Text(int column) const {
   return {reinterpret_cast<const char*>(text), static_cast<std::size_t>(size)};
 }
 
+std::string Statement::Blob(int column) const {
+  const void* bytes = sqlite3_column_blob(statement_.get(), column);
+  const int size = sqlite3_column_bytes(statement_.get(), column);
+  if (bytes == nullptr) return "";
+  return {static_cast<const char*>(bytes), static_cast<std::size_t>(size)};
+}
+
+bool Statement::IsNull(int column) const {
+  return sqlite3_column_type(statement_.get(), column) == SQLITE_NULL;
+}
+
+std::optional<double> Statement::OptionalReal(int column) const {
+  return IsNull(column) ? std::nullopt : std::optional(Real(column));
+}
+
+std::optional<std::int64_t> Statement::OptionalInteger(int column) const {
+  return IsNull(column) ? std::nullopt : std::optional(Integer(column));
+}
+
 Result<Database> Database::Open(const std::string& name, int flags, const std::string& where) {
   sqlite3* connection = nullptr;
   const int status =
@@ -91,6 +126,25 @@ Result<Database> Database::Open(const std::filesystem::path& file, Mode mode) {
 
 Result<Database> Database::InMemory() {
   return Open(":memory:", SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE, "new service record");
+}
+
+Result<Database> Database::FromBytes(std::string_view bytes, const std::string& where) {
+  auto database = Open(":memory:", SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE, where);
+  if (!database) return database;
+  auto* copy = static_cast<unsigned char*>(sqlite3_malloc64(bytes.size()));
+  if (copy == nullptr) return Fail(where + ": out of memory");
+  std::copy(bytes.begin(), bytes.end(), copy);
+  const auto size = static_cast<sqlite3_int64>(bytes.size());
+  const int status =
+      sqlite3_deserialize(database->connection_.get(), "main", copy, size, size,
+                          SQLITE_DESERIALIZE_FREEONCLOSE | SQLITE_DESERIALIZE_RESIZEABLE);
+  if (status != SQLITE_OK) return Fail(where + ": " + Reason(database->connection_.get()));
+  return database;
+}
+
+bool Database::NeedsRollback() const {
+  sqlite3_exec(connection_.get(), "SELECT count(*) FROM sqlite_schema", nullptr, nullptr, nullptr);
+  return sqlite3_extended_errcode(connection_.get()) == SQLITE_READONLY_ROLLBACK;
 }
 
 Result<Statement> Database::Prepare(std::string_view sql) const {

@@ -30,13 +30,14 @@ struct Figure {
   std::string_view unit;
   std::optional<Measured> NoteMeasurement::*member;
 };
-constexpr std::array<Figure, 6> kFigures{{
+constexpr std::array<Figure, 7> kFigures{{
     {"lateral", "mm", &NoteMeasurement::lateral_mm},
     {"height", "mm", &NoteMeasurement::height_mm},
     {"gap", "mm", &NoteMeasurement::gap_mm},
     {"yaw", "deg", &NoteMeasurement::yaw_deg},
     {"pitch", "deg", &NoteMeasurement::pitch_deg},
     {"tone_bar_yaw", "deg", &NoteMeasurement::tone_bar_yaw_deg},
+    {"damper_lift", "mm", &NoteMeasurement::damper_lift_mm},
 }};
 
 struct Place {
@@ -110,6 +111,13 @@ OrderedJson NoteJson(const NoteMeasurement& note) {
                      {"gap", VerdictWord(note.gap_verdict, Quantity::kGap)}};
   json["reason"] = note.reason;
   json["advice"] = note.advice;
+  if (note.covariance && note.covariance->allFinite()) {
+    json["covariance"] = OrderedJson::array();
+    for (int r = 0; r < 5; ++r) {
+      json["covariance"].push_back(
+          std::vector<double>(note.covariance->row(r).begin(), note.covariance->row(r).end()));
+    }
+  }
   if (IsStated(note.lateral_mm)) {
     for (const Place& place : kPlaces) {
       json[Key(place.name, "_harp_mm")] = VectorJson(note.*place.member);
@@ -178,21 +186,6 @@ std::vector<std::string> CsvRow(const NoteMeasurement& note) {
 
 // Reading. nlohmann throws on a missing key or a wrong type; the message names it.
 
-Verdict VerdictFromWord(const std::string& word) {
-  if (word == "centered" || word == "in range") return Verdict::kInTolerance;
-  if (word == "re-center" || word == "adjust") return Verdict::kOutOfTolerance;
-  if (word == "uncertain") return Verdict::kUncertain;
-  return Verdict::kNotMeasured;
-}
-
-DamperState DamperFromWord(const std::string& word) {
-  for (const DamperState state :
-       {DamperState::kHarpRaised, DamperState::kKeyHeld, DamperState::kResting}) {
-    if (word == DamperWord(state)) return state;
-  }
-  return DamperState::kUnknown;
-}
-
 NoteMeasurement NoteFromJson(const nlohmann::json& json) {
   NoteMeasurement note;
   note.midi = json.at("midi").get<int>();
@@ -204,6 +197,14 @@ NoteMeasurement NoteFromJson(const nlohmann::json& json) {
     note.*figure.member =
         Measured{json.at(key).get<double>(),
                  json.at(Key(figure.name, Key("_u_", figure.unit))).get<double>()};
+  }
+  if (json.contains("covariance")) {
+    const auto rows = json.at("covariance").get<std::array<std::array<double, 5>, 5>>();
+    note.covariance.emplace();
+    for (int r = 0; r < 5; ++r) {
+      note.covariance->row(r) =
+          Eigen::Map<const Eigen::RowVectorXd>(rows[static_cast<std::size_t>(r)].data(), 5);
+    }
   }
   if (json.contains("correction_deg")) note.correction_deg = json["correction_deg"].get<double>();
   const nlohmann::json& verdict = json.at("verdict");
@@ -264,6 +265,14 @@ std::string DamperWord(DamperState damper) {
       break;
   }
   return "unknown";
+}
+
+DamperState DamperFromWord(std::string_view word) {
+  for (const DamperState state :
+       {DamperState::kHarpRaised, DamperState::kKeyHeld, DamperState::kResting}) {
+    if (word == DamperWord(state)) return state;
+  }
+  return DamperState::kUnknown;
 }
 
 std::string ResultJson(const VisitMeasurement& visit) {

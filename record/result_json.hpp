@@ -2,6 +2,7 @@
 
 #include <filesystem>
 #include <string>
+#include <string_view>
 
 #include "alignment/measurement.hpp"
 #include "calibration/error.hpp"
@@ -23,5 +24,7 @@ namespace tinesight {
 
 /// "harp-raised", "key-held", "resting" or "unknown": as the command line spells it.
 [[nodiscard]] std::string DamperWord(DamperState damper);
+/// The state of such a word; unknown for any other.
+[[nodiscard]] DamperState DamperFromWord(std::string_view word);
 
 }  // namespace tinesight

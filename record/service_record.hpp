@@ -30,6 +30,9 @@ namespace tinesight {
 inline constexpr int kRecordApplicationId = 0x54696E65;
 inline constexpr int kRecordSchemaVersion = 2;
 
+/// Whether a text is a day of the calendar as "2024-05-02".
+[[nodiscard]] bool IsDay(const std::string& text);
+
 /// Which instrument; free text, all of it optional.
 struct InstrumentInfo {
   std::string type;     ///< "73-note tine piano, suitcase"
@@ -305,8 +308,15 @@ enum class EntryKind { kFinding, kWorkDone, kTick, kReview, kCorrection, kAttach
 [[nodiscard]] Result<void> RestoreEntry(const std::filesystem::path& file, EntryKind kind,
                                         std::int64_t id);
 
-/// Writes a compact copy to send, whole or not at all; refuses to write over an existing file.
+struct CopyOptions {
+  /// The embedded pictures too. They hold what the phone wrote into them: place, serial number.
+  bool embedded_photos = true;
+};
+
+/// Writes a compact copy to send, whole or not at all; refuses to write over an existing file. What
+/// was deleted from the record (nothing is, but by other programs) does not go along.
 [[nodiscard]] Result<void> CopyServiceRecord(const std::filesystem::path& file,
-                                             const std::filesystem::path& copy);
+                                             const std::filesystem::path& copy,
+                                             const CopyOptions& options = {});
 
 }  // namespace tinesight

@@ -56,9 +56,6 @@ struct WorkListOptions {
 [[nodiscard]] std::string TaskWord(WorkTask task);
 [[nodiscard]] std::string WorkStateWord(WorkState state);
 
-/// "turn the tine in its block 0.62° toward bass (1.70 mm at the pickup, U 0.06)"
-[[nodiscard]] std::string StepText(const CorrectionStep& step);
-
 /// The list as read at the bench (at most 100 columns), and as JSON.
 [[nodiscard]] std::string WorkListText(const WorkList& list, bool ascii_only = false);
 [[nodiscard]] std::string WorkListJson(const WorkList& list);

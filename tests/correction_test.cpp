@@ -169,11 +169,24 @@ TEST(FillAdvice, SaysWhatToTurnWhichWayAndHowFar) {
             "the tone bar is skewed on its grommets, 0.60° toward bass: square the tone bar, turn "
             "it 0.60° toward treble (1.06 mm at the pickup)");
   EXPECT_EQ(Advised({.root_x_mm = 1.0}).advice,
-            "the tone bar sits toward treble with its tine: shift or turn it toward bass, 1.00 mm "
-            "at the pickup");
+            "the tone bar sits toward treble with its tine: shift or turn it toward bass (1.00 mm "
+            "at the pickup)");
   EXPECT_EQ(Advised({.pickup_x_mm = 0.8}).advice,
             "the pickup is out of line, 0.80 mm toward treble of its row: slide the pickup 0.80 mm "
             "toward bass");
+}
+
+TEST(CorrectionSteps, SayHowSureTheAmountIs) {
+  const InstrumentProfile instrument = Instrument();
+  const auto steps = CorrectionSteps(Note({.tine_yaw_deg = 0.6, .gap_mm = 0.7}),
+                                     *instrument.Find(40), instrument);
+  ASSERT_EQ(steps.size(), 2U);
+  EXPECT_EQ(steps[0].task, WorkTask::kTurnTine);
+  EXPECT_EQ(StepText(steps[0], true),
+            "turn the tine in its block 0.60° toward bass (1.06 mm at the pickup, U 0.10)");
+  EXPECT_EQ(steps[1].task, WorkTask::kGap);
+  EXPECT_EQ(StepText(steps[1], true), "slide the pickup 0.70 mm in (U 0.10)");
+  EXPECT_EQ(StepText(steps[1], false), "slide the pickup 0.70 mm in");
 }
 
 TEST(FillAdvice, CorrectsWhatThePickupLeavesOver) {
@@ -187,16 +200,16 @@ TEST(FillAdvice, CorrectsWhatThePickupLeavesOver) {
 TEST(FillAdvice, GivesScrewTurnsForHeight) {
   // 0.5° down over 101.5 mm is 0.886 mm; with the lever of 4.38333 0.202 mm, 0.25 turn.
   EXPECT_EQ(Advised({.pitch_deg = -0.5}).advice,
-            "the tine is 0.89 mm too low: forward screw 0.25 turn (92°), to bring that end of the "
+            "the tine is 0.89 mm too low: forward screw 0.25 turn (92°) out, to bring that end of the "
             "tone bar 0.20 mm up");
-  EXPECT_THAT(Advised({.pitch_deg = 0.5}).advice, HasSubstr("too high: forward screw 0.25 turn"));
+  EXPECT_THAT(Advised({.pitch_deg = 0.5}).advice, HasSubstr("too high: forward screw 0.25 turn (92°) in"));
   EXPECT_THAT(Advised({.pitch_deg = 0.5}).advice, HasSubstr("0.20 mm down"));
 }
 
 TEST(FillAdvice, KnowsAToneBarThatIsLowAsAWhole) {
   EXPECT_EQ(Advised({.root_y_mm = -0.8}).advice,
-            "the tine is 0.80 mm too low: its whole tone bar is, look at the grommets, then both "
-            "screws 1.01 turn (363°) up");
+            "the tine is 0.80 mm too low, its whole tone bar is: look at the grommets, then both "
+            "screws 1.01 turn (363°) out, to bring the bar 0.80 mm up");
   // Not where the pitch is too uncertain to tell: 0.4° over 101.5 mm is 0.7 mm.
   EXPECT_THAT(Advised({.root_y_mm = -0.8, .u_deg = 0.4}).advice, HasSubstr("forward screw"));
 }

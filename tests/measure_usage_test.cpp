@@ -8,7 +8,7 @@
 
 #include "calibration/file_io.hpp"
 #include "record/result_json.hpp"
-#include "record/visit_record.hpp"
+#include "record/service_record.hpp"
 #include "tests/run_command.hpp"
 #include "tests/sample_visit.hpp"
 
@@ -64,6 +64,9 @@ TEST_F(MeasureUsage, WrongUsageIsStatus2) {
   ExpectRefused("a.jpg --record r.tinerec", 2, "--visit");
   ExpectRefused("a.jpg --visit 'as found'", 2, "--record");
   ExpectRefused("a.jpg --debug", 2, "--overlays");
+  ExpectRefused("a.jpg --embed", 2, "add --record");
+  ExpectRefused("a.jpg --technician AB", 2, "add --record");
+  ExpectRefused("a.jpg --record r.tinerec --visit x --date 2023-02-29", 2, "is no day");
   ExpectRefused("a.jpg --no-such-option", 2, "--no-such-option");
   ExpectRefused("a.jpg --json a.jpg", 2, "named twice");
   ExpectRefused("a.jpg --json out.json --csv ./out.json", 2, "named twice");
@@ -96,10 +99,15 @@ TEST_F(MeasureUsage, UnwritableOutputsAreToldBeforeMeasuringAndNothingIsWritten)
 }
 
 TEST_F(MeasureUsage, ARecordThatCannotTakeTheVisitIsToldBeforeMeasuring) {
-  ASSERT_TRUE(AddVisit(folder_ / "r.tinerec", {"as found", "demo", {}, SampleVisit()}));
+  VisitEntry visit;
+  visit.name = "as found";
+  visit.damper = DamperState::kHarpRaised;
+  visit.measurement = SampleVisit();
+  ASSERT_TRUE(AddVisit(folder_ / "r.tinerec", visit));
   std::ofstream(folder_ / "text.tinerec") << std::string(500, 'x');
   files_before_ = folder_.FileCount();
-  ExpectRefused("a.jpg --record r.tinerec --visit 'as found'", 1, "already has a visit");
+  ExpectRefused("a.jpg --record r.tinerec --visit 'as found' --damper harp-raised", 1,
+                "already has a visit");
   ExpectRefused("a.jpg --record text.tinerec --visit x", 1, "is no service record");
 }
 
