@@ -26,5 +26,6 @@ void AddStripsCommand(CLI::App& app, int& exit_status);
 void AddMeasureCommand(CLI::App& app, int& exit_status);
 void AddExportCommand(CLI::App& app, int& exit_status);
 void AddCalibrateCommand(CLI::App& app, int& exit_status);
+void AddViewCommand(CLI::App& app, int& exit_status);
 
 }  // namespace tinesight

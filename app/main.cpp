@@ -33,6 +33,7 @@ int Run(int argc, char** argv) {
   AddCalibrateCommand(app, exit_status);
   AddMeasureCommand(app, exit_status);
   AddExportCommand(app, exit_status);
+  AddViewCommand(app, exit_status);
 
   try {
     app.parse(argc, argv);
