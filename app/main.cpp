@@ -32,6 +32,9 @@ int Run(int argc, char** argv) {
   AddStripsCommand(app, exit_status);
   AddCalibrateCommand(app, exit_status);
   AddMeasureCommand(app, exit_status);
+  AddNoteCommand(app, exit_status);
+  AddWorklistCommand(app, exit_status);
+  AddCompareCommand(app, exit_status);
   AddExportCommand(app, exit_status);
   AddViewCommand(app, exit_status);
 

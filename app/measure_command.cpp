@@ -1,8 +1,6 @@
-#include <langinfo.h>
 #include <unistd.h>
 
 #include <algorithm>
-#include <clocale>
 #include <filesystem>
 #include <iostream>
 #include <map>
@@ -17,6 +15,7 @@
 #include "app/commands.hpp"
 #include "app/output_check.hpp"
 #include "app/progress_bar.hpp"
+#include "app/record_options.hpp"
 #include "calibration/file_io.hpp"
 #include "record/annotated_photo.hpp"
 #include "record/result_json.hpp"
@@ -241,11 +240,6 @@ Result<void> WriteOutputs(const MeasureOptions& options, const MeasureRequest& r
   if (done && !options.csv.empty()) done = WriteFileAtomically(options.csv, ResultCsv(visit));
   if (done && !options.overlays.empty()) done = WriteOverlays(options, request, visit, progress);
   return done;
-}
-
-bool TerminalIsUtf8() {
-  std::setlocale(LC_CTYPE, "");
-  return std::string(nl_langinfo(CODESET)) == "UTF-8";
 }
 
 int Measure(const MeasureOptions& options) {

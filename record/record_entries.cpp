@@ -36,10 +36,12 @@ std::string InsertSql(const char* table, std::initializer_list<const char*> colu
 }
 
 using Bind = std::function<void(Statement&)>;
+using EntryId = Result<std::int64_t>;
 
-/// One entry in one transaction; gives its id. `bind` binds the columns before the stamp's.
-Result<std::int64_t> AddEntry(const RecordChange& change, const std::string& sql, const Bind& bind,
-                              const EntryStamp& stamp) {
+/// Inserts one entry; `bind` binds the columns before the stamp's.
+EntryId InsertEntry(const RecordChange& change, const std::string& sql, const Bind& bind,
+                    const EntryStamp& stamp) {
+  if (auto sound = CheckStamp(stamp); !sound) return tl::unexpected(sound.error());
   auto insert = change.Prepare(sql);
   if (!insert) return tl::unexpected(insert.error());
   bind(*insert);
@@ -48,36 +50,26 @@ Result<std::int64_t> AddEntry(const RecordChange& change, const std::string& sql
   return change.Get().LastRowId();
 }
 
-Result<std::int64_t> Committed(RecordChange& change, const Result<std::int64_t>& id) {
-  if (!id) return id;
-  if (auto done = change.Commit(); !done) return tl::unexpected(done.error());
-  return id;
-}
-
-Result<std::int64_t> AddEntryAlone(const std::filesystem::path& file, const std::string& sql,
-                                   const Bind& bind, const EntryStamp& stamp) {
-  if (auto sound = CheckStamp(stamp); !sound) return tl::unexpected(sound.error());
-  auto change = RecordChange::Begin(file);
-  if (!change) return tl::unexpected(change.error());
-  return Committed(*change, AddEntry(*change, sql, bind, stamp));
-}
-
-/// An entry that belongs to a row of another table, which must be there.
-Result<std::int64_t> AddEntryTo(const std::filesystem::path& file, const char* table,
-                                std::int64_t id, const std::string& sql, const Bind& bind,
-                                const EntryStamp& stamp) {
-  if (auto sound = CheckStamp(stamp); !sound) return tl::unexpected(sound.error());
-  auto change = RecordChange::Begin(file);
-  if (!change) return tl::unexpected(change.error());
-  auto query = change->Prepare("SELECT count(*) FROM " + std::string(table) + " WHERE id = ?");
+/// Whether a table has the row that an entry belongs to.
+Result<void> CheckRow(const RecordChange& change, const char* table, std::int64_t id) {
+  auto query = change.Prepare("SELECT count(*) FROM " + std::string(table) + " WHERE id = ?");
   if (!query) return tl::unexpected(query.error());
   query->Bind(id);
   const Result<bool> row = query->Step();
   if (!row) return tl::unexpected(row.error());
-  if (query->Integer(0) == 0) {
-    return Fail(file.string() + ": has no " + table + " of the number " + std::to_string(id));
-  }
-  return Committed(*change, AddEntry(*change, sql, bind, stamp));
+  if (query->Integer(0) > 0) return {};
+  return Fail(change.Get().Where() + ": has no " + table + " of the number " + std::to_string(id));
+}
+
+/// One change in one transaction. `insert` gives an id, or fails and nothing is kept.
+EntryId InTransaction(const std::filesystem::path& file,
+                      const std::function<EntryId(const RecordChange&)>& insert) {
+  auto change = RecordChange::Begin(file);
+  if (!change) return tl::unexpected(change.error());
+  const EntryId id = insert(*change);
+  if (!id) return id;
+  if (auto done = change->Commit(); !done) return tl::unexpected(done.error());
+  return id;
 }
 
 Result<void> CheckFinding(const Finding& finding) {
@@ -101,6 +93,49 @@ Result<void> CheckFinding(const Finding& finding) {
     return Fail("only a spring can be doubled");
   }
   return {};
+}
+
+EntryId InsertFinding(const RecordChange& change, const Finding& finding) {
+  if (auto sound = CheckFinding(finding); !sound) return tl::unexpected(sound.error());
+  return InsertEntry(
+      change, InsertSql("finding", {"midi", "part", "state", "doubled", "place", "stage", "text"}),
+      [&](Statement& insert) {
+        insert.Bind(finding.midi).Bind(WordOf(kPartWords, finding.part)).Bind(finding.state);
+        insert.Bind(finding.doubled ? 1 : 0).Bind(WordOf(kPlaceWords, finding.place));
+        insert.Bind(WordOf(kStageWords, finding.stage)).Bind(finding.text);
+      },
+      finding.stamp);
+}
+
+EntryId InsertWork(const RecordChange& change, const WorkDone& work) {
+  if (auto sound = CheckMidi(work.midi); !sound) return tl::unexpected(sound.error());
+  if (work.text.empty()) return Fail("work done needs a text that says what was done");
+  return InsertEntry(
+      change, InsertSql("work_done", {"midi", "text"}),
+      [&](Statement& insert) { insert.Bind(work.midi).Bind(work.text); }, work.stamp);
+}
+
+EntryId InsertTick(const RecordChange& change, const WorkTick& tick) {
+  if (auto sound = CheckMidi(tick.midi); !sound) return tl::unexpected(sound.error());
+  if (auto there = CheckRow(change, "visit", tick.visit_id); !there) {
+    return tl::unexpected(there.error());
+  }
+  return InsertEntry(
+      change, InsertSql("work_tick", {"visit_id", "midi", "task", "done"}),
+      [&](Statement& insert) {
+        insert.Bind(tick.visit_id).Bind(tick.midi).Bind(WordOf(kTaskWords, tick.task));
+        insert.Bind(tick.done ? 1 : 0);
+      },
+      tick.stamp);
+}
+
+Result<void> UpdateInstrument(const Database& database, const InstrumentInfo& instrument) {
+  auto update = database.Prepare(
+      "UPDATE instrument SET type = ?, compass = ?, serial = ?, owner = ? WHERE id = 1");
+  if (!update) return tl::unexpected(update.error());
+  update->Bind(instrument.type).Bind(instrument.compass);
+  update->Bind(instrument.serial).Bind(instrument.owner);
+  return update->Run();
 }
 
 const char* TableOf(EntryKind kind) {
@@ -148,12 +183,7 @@ Result<void> CreateServiceRecord(const std::filesystem::path& file,
                                  const InstrumentInfo& instrument) {
   const auto database = NewRecord();
   if (!database) return tl::unexpected(database.error());
-  auto update = database->Prepare(
-      "UPDATE instrument SET type = ?, compass = ?, serial = ?, owner = ? WHERE id = 1");
-  if (!update) return tl::unexpected(update.error());
-  update->Bind(instrument.type).Bind(instrument.compass);
-  update->Bind(instrument.serial).Bind(instrument.owner);
-  if (auto done = update->Run(); !done) return done;
+  if (auto done = UpdateInstrument(*database, instrument); !done) return done;
   const Result<std::string> bytes = database->Serialize();
   if (!bytes) return tl::unexpected(bytes.error());
   const Result<bool> placed = WriteNewFileAtomically(file, *bytes);
@@ -164,85 +194,95 @@ Result<void> CreateServiceRecord(const std::filesystem::path& file,
 
 Result<void> SetInstrumentInfo(const std::filesystem::path& file,
                                const InstrumentInfo& instrument) {
-  auto change = RecordChange::Begin(file);
-  if (!change) return tl::unexpected(change.error());
-  auto update = change->Prepare(
-      "UPDATE instrument SET type = ?, compass = ?, serial = ?, owner = ? WHERE id = 1");
-  if (!update) return tl::unexpected(update.error());
-  update->Bind(instrument.type).Bind(instrument.compass);
-  update->Bind(instrument.serial).Bind(instrument.owner);
-  if (auto done = update->Run(); !done) return done;
-  return change->Commit();
+  return AddBenchNotes(file, {{}, {}, {}, instrument});
 }
 
 Result<std::int64_t> AddFinding(const std::filesystem::path& file, const Finding& finding) {
-  if (auto sound = CheckFinding(finding); !sound) return tl::unexpected(sound.error());
-  return AddEntryAlone(
-      file, InsertSql("finding", {"midi", "part", "state", "doubled", "place", "stage", "text"}),
-      [&](Statement& insert) {
-        insert.Bind(finding.midi).Bind(WordOf(kPartWords, finding.part)).Bind(finding.state);
-        insert.Bind(finding.doubled ? 1 : 0).Bind(WordOf(kPlaceWords, finding.place));
-        insert.Bind(WordOf(kStageWords, finding.stage)).Bind(finding.text);
-      },
-      finding.stamp);
+  return InTransaction(file,
+                       [&](const RecordChange& change) { return InsertFinding(change, finding); });
 }
 
 Result<std::int64_t> AddWorkDone(const std::filesystem::path& file, const WorkDone& work) {
-  if (auto sound = CheckMidi(work.midi); !sound) return tl::unexpected(sound.error());
-  if (work.text.empty()) return Fail("work done needs a text that says what was done");
-  return AddEntryAlone(
-      file, InsertSql("work_done", {"midi", "text"}),
-      [&](Statement& insert) { insert.Bind(work.midi).Bind(work.text); }, work.stamp);
+  return InTransaction(file, [&](const RecordChange& change) { return InsertWork(change, work); });
 }
 
 Result<std::int64_t> TickWork(const std::filesystem::path& file, const WorkTick& tick) {
-  if (auto sound = CheckMidi(tick.midi); !sound) return tl::unexpected(sound.error());
-  return AddEntryTo(
-      file, "visit", tick.visit_id, InsertSql("work_tick", {"visit_id", "midi", "task", "done"}),
-      [&](Statement& insert) {
-        insert.Bind(tick.visit_id).Bind(tick.midi).Bind(WordOf(kTaskWords, tick.task));
-        insert.Bind(tick.done ? 1 : 0);
-      },
-      tick.stamp);
+  return InTransaction(file, [&](const RecordChange& change) { return InsertTick(change, tick); });
+}
+
+Result<void> AddBenchNotes(const std::filesystem::path& file, const BenchNotes& notes) {
+  const EntryId last = InTransaction(file, [&](const RecordChange& change) {
+    EntryId id = 0;
+    for (const Finding& finding : notes.findings) {
+      if (id) id = InsertFinding(change, finding);
+    }
+    for (const WorkDone& work : notes.work_done) {
+      if (id) id = InsertWork(change, work);
+    }
+    for (const WorkTick& tick : notes.ticks) {
+      if (id) id = InsertTick(change, tick);
+    }
+    if (!id || !notes.instrument) return id;
+    const auto updated = UpdateInstrument(change.Get(), *notes.instrument);
+    return updated ? id : EntryId(tl::unexpected(updated.error()));
+  });
+  return last ? Result<void>() : tl::unexpected(last.error());
 }
 
 Result<std::int64_t> SetReview(const std::filesystem::path& file, const Review& review) {
   if (auto sound = CheckMidi(review.midi); !sound) return tl::unexpected(sound.error());
-  return AddEntryTo(
-      file, "visit", review.visit_id, InsertSql("review", {"visit_id", "midi", "state", "text"}),
-      [&](Statement& insert) {
-        insert.Bind(review.visit_id).Bind(review.midi).Bind(WordOf(kReviewWords, review.state));
-        insert.Bind(review.text);
-      },
-      review.stamp);
+  return InTransaction(file, [&](const RecordChange& change) -> EntryId {
+    if (auto there = CheckRow(change, "visit", review.visit_id); !there) {
+      return tl::unexpected(there.error());
+    }
+    return InsertEntry(
+        change, InsertSql("review", {"visit_id", "midi", "state", "text"}),
+        [&](Statement& insert) {
+          insert.Bind(review.visit_id).Bind(review.midi);
+          insert.Bind(WordOf(kReviewWords, review.state)).Bind(review.text);
+        },
+        review.stamp);
+  });
 }
 
 Result<std::int64_t> AddCorrection(const std::filesystem::path& file,
                                    const Correction& correction) {
   if (auto sound = CheckMidi(correction.midi); !sound) return tl::unexpected(sound.error());
   if (!IsJson(correction.payload_json)) return Fail("a correction's payload must be JSON");
-  return AddEntryTo(
-      file, "photo", correction.photo_id, InsertSql("correction", {"photo_id", "midi", "payload"}),
-      [&](Statement& insert) {
-        insert.Bind(correction.photo_id).Bind(correction.midi).Bind(correction.payload_json);
-      },
-      correction.stamp);
+  return InTransaction(file, [&](const RecordChange& change) -> EntryId {
+    if (auto there = CheckRow(change, "photo", correction.photo_id); !there) {
+      return tl::unexpected(there.error());
+    }
+    return InsertEntry(
+        change, InsertSql("correction", {"photo_id", "midi", "payload"}),
+        [&](Statement& insert) {
+          insert.Bind(correction.photo_id).Bind(correction.midi).Bind(correction.payload_json);
+        },
+        correction.stamp);
+  });
 }
 
 Result<std::int64_t> AddAttachment(const std::filesystem::path& file, const Attachment& attachment,
                                    const std::string& contents) {
   if (auto sound = CheckMidi(attachment.midi); !sound) return tl::unexpected(sound.error());
   if (attachment.name.empty()) return Fail("an attachment needs a name");
-  const std::string sql = InsertSql(
-      "attachment", {"visit_id", "midi", "name", "media_type", "caption", "sha256", "bytes"});
-  const Bind bind = [&](Statement& insert) {
-    insert.Bind(attachment.visit_id).Bind(attachment.midi).Bind(attachment.name);
-    insert.Bind(attachment.media_type).Bind(attachment.caption);
-    insert.BindBlob(Sha256(contents)).BindBlob(BytesOf(contents));
-  };
-  return attachment.visit_id
-             ? AddEntryTo(file, "visit", *attachment.visit_id, sql, bind, attachment.stamp)
-             : AddEntryAlone(file, sql, bind, attachment.stamp);
+  return InTransaction(file, [&](const RecordChange& change) -> EntryId {
+    if (attachment.visit_id) {
+      if (auto there = CheckRow(change, "visit", *attachment.visit_id); !there) {
+        return tl::unexpected(there.error());
+      }
+    }
+    return InsertEntry(
+        change,
+        InsertSql("attachment",
+                  {"visit_id", "midi", "name", "media_type", "caption", "sha256", "bytes"}),
+        [&](Statement& insert) {
+          insert.Bind(attachment.visit_id).Bind(attachment.midi).Bind(attachment.name);
+          insert.Bind(attachment.media_type).Bind(attachment.caption);
+          insert.BindBlob(Sha256(contents)).BindBlob(BytesOf(contents));
+        },
+        attachment.stamp);
+  });
 }
 
 Result<void> WithdrawEntry(const std::filesystem::path& file, EntryKind kind, std::int64_t id) {

@@ -85,6 +85,15 @@ const NoteMeasurement* Visit::Find(int midi) const {
   return found == measurement.notes.end() ? nullptr : &*found;
 }
 
+bool Visit::HeightIsFree(int midi) const {
+  return std::any_of(sets.begin(), sets.end(), [&](const VisitSet& set) {
+    if (set.damper == DamperState::kResting) return false;
+    return std::any_of(
+        set.measurement.notes.begin(), set.measurement.notes.end(),
+        [&](const NoteMeasurement& note) { return note.midi == midi && note.height_mm; });
+  });
+}
+
 VisitMeasurement MergeSets(const std::vector<VisitSet>& sets) {
   VisitMeasurement merged;
   std::map<int, std::vector<NoteOfSet>> by_midi;

@@ -83,6 +83,8 @@ struct Visit {
 
   /// nullptr where the visit has no such note.
   [[nodiscard]] const NoteMeasurement* Find(int midi) const;
+  /// Whether the note's height was measured without a resting damper.
+  [[nodiscard]] bool HeightIsFree(int midi) const;
   /// What a photo's overlay is drawn from: its own set, whose camera_from_harp fits those notes.
   [[nodiscard]] const VisitMeasurement& MeasurementOfPhoto(std::size_t photo) const {
     return sets[photos[photo].set].measurement;
@@ -234,6 +236,10 @@ struct ServiceRecord {
   [[nodiscard]] const Visit* LatestOf(VisitKind kind) const;
   /// The profile of the newest visit that has one; without notes where none has.
   [[nodiscard]] const InstrumentProfile& Profile() const;
+  /// The visit's own profile, or (from schema version 1) the record's.
+  [[nodiscard]] const InstrumentProfile& ProfileOf(const Visit& visit) const {
+    return visit.profile.notes.empty() ? Profile() : visit.profile;
+  }
   /// The review that counts; nullptr: none, or the latest says kNone.
   [[nodiscard]] const Review* ReviewOf(std::int64_t visit_id, int midi) const;
   /// The tick that counts; nullptr: never ticked.
@@ -299,6 +305,16 @@ struct VisitEntry {
 [[nodiscard]] Result<std::int64_t> AddAttachment(const std::filesystem::path& file,
                                                  const Attachment& attachment,
                                                  const std::string& contents);
+
+/// What is noted at the bench in one go: all of it or nothing.
+struct BenchNotes {
+  std::vector<Finding> findings;
+  std::vector<WorkDone> work_done;
+  std::vector<WorkTick> ticks;
+  std::optional<InstrumentInfo> instrument;  ///< takes the place of what is there
+};
+[[nodiscard]] Result<void> AddBenchNotes(const std::filesystem::path& file,
+                                         const BenchNotes& notes);
 
 enum class EntryKind { kFinding, kWorkDone, kTick, kReview, kCorrection, kAttachment };
 

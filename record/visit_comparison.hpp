@@ -46,12 +46,23 @@ struct NoteComparison {
 struct VisitComparison {
   std::string before;
   std::string after;
+  std::string before_date;
+  std::string after_date;
   std::vector<NoteComparison> notes;     ///< measured in both, ascending
   std::vector<std::string> only_before;  ///< names of notes measured in one of them alone
   std::vector<std::string> only_after;
+  /// Damper lift in each visit that has photos of both states.
+  struct Lift {
+    std::string name;
+    std::optional<Measured> before_mm;
+    std::optional<Measured> after_mm;
+  };
+  std::vector<Lift> damper_lifts;
   std::vector<std::string> spring_warnings;
 };
 
+/// Quantities measured in both visits, each with its change; heights only where both were measured
+/// without a resting damper, or both with one. Work counts as between the visits by its date.
 /// Precondition: both visits are of `record`.
 [[nodiscard]] VisitComparison CompareVisits(const ServiceRecord& record, const Visit& before,
                                             const Visit& after);

@@ -1,7 +1,9 @@
 #pragma once
 
 #include <functional>
+#include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "alignment/correction.hpp"
@@ -29,10 +31,15 @@ struct WorkItem {
 };
 
 struct WorkList {
-  std::string visit;            ///< the visit whose photos ask for the work
+  std::string visit;  ///< the visit whose photos ask for the work
+  std::string date;
   std::vector<WorkItem> items;  ///< by task, then by cost, then longer tines first
   /// Notes whose figures can't decide yet, with the reason: measure again, turn nothing.
   std::vector<std::pair<std::string, std::string>> undecided;
+  /// How far a resting damper lifts the tine, of the notes that have photos of both states.
+  std::vector<std::pair<std::string, Measured>> damper_lifts_mm;
+  /// What the photos alone make one suspect; see NoteMeasurement::suspicions.
+  std::vector<std::pair<std::string, std::string>> suspicions;
   std::vector<std::string> spring_warnings;
   [[nodiscard]] std::size_t Count(WorkState state) const;
 };
@@ -45,7 +52,8 @@ struct WorkListOptions {
 
 /// What a visit's photos ask to be done, as it stands with the ticks and the visits after it. A
 /// later visit speaks for a quantity of a note where it judged it; the newest such visit counts.
-/// Items that the technician rejected in review are left out.
+/// Notes whose figures the technician rejected in review are left out; those that need another
+/// photo are undecided.
 /// Precondition: `visit` is one of `record`.
 [[nodiscard]] WorkList BuildWorkList(const ServiceRecord& record, const Visit& visit,
                                      const WorkListOptions& options = {});
@@ -54,6 +62,7 @@ struct WorkListOptions {
 [[nodiscard]] std::string TaskHeading(WorkTask task);
 /// "turn-tine": as the command line and the JSON spell it.
 [[nodiscard]] std::string TaskWord(WorkTask task);
+[[nodiscard]] std::optional<WorkTask> TaskFromWord(const std::string& word);
 [[nodiscard]] std::string WorkStateWord(WorkState state);
 
 /// The list as read at the bench (at most 100 columns), and as JSON.

@@ -106,6 +106,7 @@ void PhotoStore::Reset(std::vector<PhotoJob> jobs) {
     const std::lock_guard lock(mutex_);
     ++generation_;
     ++changes_;
+    preferred_.clear();
     slots_.clear();
     slots_.resize(jobs.size());
     for (std::size_t i = 0; i < jobs.size(); ++i) slots_[i].job = std::move(jobs[i]);
@@ -123,6 +124,11 @@ void PhotoStore::Show(std::size_t photo) {
     }
   }
   wake_.notify_all();
+}
+
+void PhotoStore::Prefer(std::vector<std::size_t> photos) {
+  const std::lock_guard lock(mutex_);
+  preferred_ = std::move(photos);
 }
 
 PhotoStore::State PhotoStore::StateOf(std::size_t photo) const {
@@ -158,14 +164,25 @@ std::uint64_t PhotoStore::Changes() const {
   return changes_;
 }
 
-void PhotoStore::WaitUntilIdle() {
+void PhotoStore::WaitForWanted() {
   std::unique_lock lock(mutex_);
-  idle_.wait(lock, [this] { return !busy_ && Next() == slots_.size(); });
+  arrived_.wait(lock, [this] {
+    const auto unsettled = [this](std::size_t i) {
+      return i < slots_.size() &&
+             (slots_[i].state == State::kWaiting || slots_[i].state == State::kLoading);
+    };
+    return std::none_of(slots_.begin(), slots_.end(),
+                        [](const Slot& slot) { return slot.picture_wanted; }) &&
+           std::none_of(preferred_.begin(), preferred_.end(), unsettled);
+  });
 }
 
 std::size_t PhotoStore::Next() const {
   for (std::size_t i = 0; i < slots_.size(); ++i) {
     if (slots_[i].picture_wanted) return i;
+  }
+  for (const std::size_t i : preferred_) {
+    if (i < slots_.size() && slots_[i].state == State::kWaiting) return i;
   }
   for (std::size_t i = 0; i < slots_.size(); ++i) {
     if (slots_[i].state == State::kWaiting) return i;
@@ -183,11 +200,9 @@ void PhotoStore::Run() {
     const PhotoJob job = slots_[index].job;
     const bool picture_wanted = slots_[index].picture_wanted;
     if (slots_[index].state == State::kWaiting) slots_[index].state = State::kLoading;
-    busy_ = true;
     lock.unlock();
     Result<Loaded> loaded = LoadSafely(job, picture_wanted);
     lock.lock();
-    busy_ = false;
     if (generation == generation_) {
       Slot& slot = slots_[index];
       const bool still_wanted = slot.picture_wanted;
@@ -204,7 +219,7 @@ void PhotoStore::Run() {
         slot.picture_wanted = false;
       }
     }
-    if (Next() == slots_.size()) idle_.notify_all();
+    arrived_.notify_all();
   }
 }
 

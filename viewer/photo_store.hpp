@@ -57,6 +57,8 @@ class PhotoStore {
   void Reset(std::vector<PhotoJob> jobs);
   /// Wants the whole picture of a photo, before all others. Pictures shown before are let go.
   void Show(std::size_t photo);
+  /// Loads these photos' crops before the rest.
+  void Prefer(std::vector<std::size_t> photos);
 
   [[nodiscard]] State StateOf(std::size_t photo) const;
   /// Why it failed, one line.
@@ -68,8 +70,8 @@ class PhotoStore {
   [[nodiscard]] std::pair<std::size_t, std::size_t> Progress() const;
   /// Grows with everything that arrives: a reason to draw again.
   [[nodiscard]] std::uint64_t Changes() const;
-  /// Waits until nothing is left to load.
-  void WaitUntilIdle();
+  /// Waits until what was shown and preferred is there, or has failed.
+  void WaitForWanted();
 
  private:
   struct Slot {
@@ -86,11 +88,11 @@ class PhotoStore {
 
   mutable std::mutex mutex_;
   std::condition_variable wake_;
-  std::condition_variable idle_;
+  std::condition_variable arrived_;
   std::vector<Slot> slots_;
+  std::vector<std::size_t> preferred_;
   std::uint64_t generation_ = 0;
   std::uint64_t changes_ = 0;
-  bool busy_ = false;
   bool stop_ = false;
   std::thread worker_;  // last: starts when everything else is there
 };

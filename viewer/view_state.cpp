@@ -384,8 +384,8 @@ void FrameNoteInPhoto(const Session& session, ViewState& state) {
 }
 
 View3d WholeHarpView(const HarpModel& model, const Vector2d& area_px) {
-  // 25° off the tines toward the tine side, and a little from the bass.
-  const Vector3d from = Vector3d(-0.12, -0.55, -1.0).normalized();
+  // From well above the tine side, where the long row takes more of the picture's height.
+  const Vector3d from = Vector3d(-0.10, -1.15, -1.0).normalized();
   View3d view = LookAt(model.center_mm + from, model.center_mm, true);
   view.focal = Vector2d(1.9, 1.9);
   // A harp is long and flat: its box's corners fill the picture better than its sphere would.

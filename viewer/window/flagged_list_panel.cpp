@@ -94,7 +94,7 @@ void DrawFlaggedList(PanelContext& context, const Area& area) {
                      t.Px(2.0));
   ImGui::Dummy(ImVec2(width, t.Px(4.0)));
 
-  const float buttons = t.Px(78.0);
+  const float buttons = t.Px(64.0);
   ImGui::BeginChild("##rows", ImVec2(0.0F, -buttons));
   ImGui::PushStyleVar(ImGuiStyleVar_ItemSpacing, ImVec2(0.0F, t.Px(2.0)));
   if (flagged.empty()) {

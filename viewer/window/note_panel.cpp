@@ -118,7 +118,7 @@ class NotePanel {
       Heading(t_, "What to turn");
       const ImVec2 corner = ImGui::GetCursorScreenPos();
       ImGui::Indent(t_.Px(10.0));
-      TextWrapped(note_.advice);
+      TextWrapped(Capitalized(note_.advice));
       ImGui::Unindent(t_.Px(10.0));
       const float end = ImGui::GetCursorScreenPos().y - t_.Px(6.0);
       ImGui::GetWindowDrawList()->AddRectFilled(
@@ -127,7 +127,7 @@ class NotePanel {
     }
     if (!note_.reason.empty()) {
       Heading(t_, note_.lateral_mm ? "Why it is uncertain" : "Why it was not measured");
-      TextWrapped(note_.reason);
+      TextWrapped(Capitalized(note_.reason));
     }
     for (const Suspicion& suspicion : note_.suspicions) {
       TextWrapped("Suspicion: " + suspicion.text);

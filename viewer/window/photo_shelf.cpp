@@ -51,6 +51,7 @@ void PhotoShelf::SetVisit(const Session& session, const std::filesystem::path& f
 }
 
 void PhotoShelf::Want(const Session& session) {
+  store_.Prefer(session.PhotosOfSelection());
   if (session.PhotoIndex() == shown_index_) return;
   shown_index_ = session.PhotoIndex();
   shown_.reset();
@@ -73,7 +74,7 @@ bool PhotoShelf::Update(const Session& session) {
 
 void PhotoShelf::WaitForAll(const Session& session) {
   Want(session);
-  store_.WaitUntilIdle();
+  store_.WaitForWanted();
   Update(session);
   if (shown_) shown_->Finish();
 }

@@ -20,7 +20,7 @@ class PhotoShelf {
   void SetVisit(const Session& session, const std::filesystem::path& folder);
   /// Fetches what has arrived; true: draw again.
   bool Update(const Session& session);
-  /// Waits for the shown photo and all crops, for a picture without a window.
+  /// Waits for the shown photo and the note's crops, for a picture without a window.
   void WaitForAll(const Session& session);
 
   /// The shown photo's texture; nullptr while it is not there.
