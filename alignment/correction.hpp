@@ -102,7 +102,8 @@ struct CorrectionStep {
     const NoteMeasurement& note, const NoteProfile& target, const InstrumentProfile& instrument,
     std::optional<double> pickup_deviation_mm = std::nullopt);
 
-/// "turn the tine in its block 0.62° toward bass (1.70 mm at the pickup)"; `with_u` adds ", U 0.06".
+/// "turn the tine in its block 0.62° toward bass (1.70 mm at the pickup)"; `with_u` adds ", U
+/// 0.06".
 [[nodiscard]] std::string StepText(const CorrectionStep& step, bool with_u);
 
 /// Fills `correction_deg` (where the lateral offset was measured) and `advice`: cause and steps of

@@ -87,8 +87,8 @@ int View(ViewOptions& options) {
 
 void AddViewCommand(CLI::App& app, int& exit_status) {
   auto options = std::make_shared<ViewOptions>();
-  CLI::App* command =
-      app.add_subcommand("view", "Review the notes of a service record over their photos and in 3D");
+  CLI::App* command = app.add_subcommand(
+      "view", "Review the notes of a service record over their photos and in 3D");
   AddViewOptions(*command, *options);
   command->callback([options, &exit_status] { exit_status = View(*options); });
 }

@@ -178,8 +178,8 @@ TEST(FillAdvice, SaysWhatToTurnWhichWayAndHowFar) {
 
 TEST(CorrectionSteps, SayHowSureTheAmountIs) {
   const InstrumentProfile instrument = Instrument();
-  const auto steps = CorrectionSteps(Note({.tine_yaw_deg = 0.6, .gap_mm = 0.7}),
-                                     *instrument.Find(40), instrument);
+  const auto steps =
+      CorrectionSteps(Note({.tine_yaw_deg = 0.6, .gap_mm = 0.7}), *instrument.Find(40), instrument);
   ASSERT_EQ(steps.size(), 2U);
   EXPECT_EQ(steps[0].task, WorkTask::kTurnTine);
   EXPECT_EQ(StepText(steps[0], true),
@@ -199,10 +199,12 @@ TEST(FillAdvice, CorrectsWhatThePickupLeavesOver) {
 
 TEST(FillAdvice, GivesScrewTurnsForHeight) {
   // 0.5° down over 101.5 mm is 0.886 mm; with the lever of 4.38333 0.202 mm, 0.25 turn.
-  EXPECT_EQ(Advised({.pitch_deg = -0.5}).advice,
-            "the tine is 0.89 mm too low: forward screw 0.25 turn (92°) out, to bring that end of the "
-            "tone bar 0.20 mm up");
-  EXPECT_THAT(Advised({.pitch_deg = 0.5}).advice, HasSubstr("too high: forward screw 0.25 turn (92°) in"));
+  EXPECT_EQ(
+      Advised({.pitch_deg = -0.5}).advice,
+      "the tine is 0.89 mm too low: forward screw 0.25 turn (92°) out, to bring that end of the "
+      "tone bar 0.20 mm up");
+  EXPECT_THAT(Advised({.pitch_deg = 0.5}).advice,
+              HasSubstr("too high: forward screw 0.25 turn (92°) in"));
   EXPECT_THAT(Advised({.pitch_deg = 0.5}).advice, HasSubstr("0.20 mm down"));
 }
 

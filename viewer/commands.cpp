@@ -27,10 +27,16 @@ constexpr std::array kCommands = {
     CommandInfo{Command::kAddWork, "Enter work done", "Review", Plain('W'), "remark"},
     CommandInfo{Command::kAttachPicture, "Attach this picture to the record", "Review", Plain('S'),
                 "save screenshot image"},
+    CommandInfo{Command::kPlaceByHand, "Place a misread tine by hand", "Review", Plain('E'),
+                "edit edges correct drag"},
+    CommandInfo{Command::kResetByHand, "Take back what was placed by hand", "Review", Shift('E'),
+                "reset original"},
     CommandInfo{Command::kNextNote, "Next note", "Move", Plain(kKeyRight), "treble up"},
     CommandInfo{Command::kPreviousNote, "Previous note", "Move", Plain(kKeyLeft), "bass down"},
-    CommandInfo{Command::kNextPhoto, "Next photo of the note", "Move", Plain(kKeyPageDown), "station"},
-    CommandInfo{Command::kPreviousPhoto, "Previous photo of the note", "Move", Plain(kKeyPageUp), "back"},
+    CommandInfo{Command::kNextPhoto, "Next photo of the note", "Move", Plain(kKeyPageDown),
+                "station"},
+    CommandInfo{Command::kPreviousPhoto, "Previous photo of the note", "Move", Plain(kKeyPageUp),
+                "back"},
     CommandInfo{Command::kNextVisit, "Next visit", "Move", Plain('V'), "as found left"},
     CommandInfo{Command::kShowPhoto, "Show the photo", "Look", Plain('1'), "picture"},
     CommandInfo{Command::kShowHarp, "Show the harp in 3D", "Look", Plain('2'), "model orbit"},
@@ -137,9 +143,9 @@ std::string ChordText(const Chord& chord) {
 std::span<const CommandInfo> AllCommands() { return kCommands; }
 
 const CommandInfo& InfoOf(Command command) {
-  const auto* found = std::find_if(kCommands.begin(), kCommands.end(), [&](const CommandInfo& info) {
-    return info.command == command;
-  });
+  const auto* found =
+      std::find_if(kCommands.begin(), kCommands.end(),
+                   [&](const CommandInfo& info) { return info.command == command; });
   assert(found != kCommands.end());
   return *found;
 }

@@ -44,6 +44,8 @@ enum class Command {
   kNextVisit,
   kAttachPicture,
   kAddFinding,
+  kPlaceByHand,
+  kResetByHand,
   kAddWork,
   kLargeType,
   kOpenFile,

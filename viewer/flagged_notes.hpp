@@ -23,7 +23,7 @@ inline constexpr int kChartQuantities = 5;
 /// One bar of the chart: how far a note is from its target. Without a target (tone bar yaw, damper
 /// lift, or no profile) the target is 0; without a tolerance there is no band and no verdict.
 struct Deviation {
-  Measured value;      ///< as measured
+  Measured value;  ///< as measured
   double target = 0.0;
   Measured deviation;  ///< value − target, the same U
   std::optional<double> tolerance;

@@ -23,13 +23,12 @@ constexpr double kBarWidth = 7.0;
 constexpr double kBarHeight = 7.0;
 constexpr double kBarAboveTine = 9.0;
 constexpr double kBarBehindRoot = 34.0;
-constexpr int kFacets = 20;
+constexpr int kFacets = 14;
 
 bool HasGeometry(const NoteMeasurement& note) {
   return note.lateral_mm && std::isfinite(note.lateral_mm->value) &&
          note.root_harp_mm.allFinite() && note.tip_harp_mm.allFinite() &&
-         note.pickup_harp_mm.allFinite() &&
-         note.tip_harp_mm.z() - note.root_harp_mm.z() > 1e-6;
+         note.pickup_harp_mm.allFinite() && note.tip_harp_mm.z() - note.root_harp_mm.z() > 1e-6;
 }
 
 // Where an unmeasured note should be: on the profile's evenly spaced row, moved to where the
@@ -89,7 +88,8 @@ class Builder {
     drawn.tip_mm = ideal_tip + magnification_ * (note.tip_harp_mm - ideal_tip);
     const Vector3d at_face = note.root_harp_mm + (drawn.tip_mm - note.root_harp_mm) / part;
 
-    Add(drawn, HarpPart::kTine, RodMesh(drawn.root_mm, drawn.tip_mm, note.tine_diameter_mm, kFacets));
+    Add(drawn, HarpPart::kTine,
+        RodMesh(drawn.root_mm, drawn.tip_mm, note.tine_diameter_mm, kFacets));
     Add(drawn, HarpPart::kIdealAxis, RodMesh(note.root_harp_mm, goal, 0.35, 8));
     AddSurroundings(drawn, note.pole_tip_diameter_mm,
                     target != nullptr ? target->bobbin_diameter_mm : 13.6,
@@ -114,7 +114,7 @@ class Builder {
     const Vector3d back = note.pickup_mm + Vector3d(0.0, 0.0, kPoleLength);
     Add(note, HarpPart::kPoleTip, RodMesh(note.pickup_mm, back, pole_mm, kFacets));
     Add(note, HarpPart::kBobbin,
-        RodMesh(back, back + Vector3d(0.0, 0.0, kBobbinLength), bobbin_mm, 28));
+        RodMesh(back, back + Vector3d(0.0, 0.0, kBobbinLength), bobbin_mm, 24));
     const Vector3d root = note.root_mm;
     Add(note, HarpPart::kBlock,
         BoxMesh(root - kBlockLength * Vector3d::UnitZ(), root, kBlockSide, kBlockSide));
@@ -197,7 +197,8 @@ std::optional<double> FirstHit(const HarpModel& model, const Vector3d& eye_mm,
     if (part.part == HarpPart::kIdealAxis) continue;
     const auto& vertices = part.mesh.vertices_mm;
     for (const auto& t : part.mesh.triangles) {
-      const auto hit = HitTriangle(eye_mm, direction, vertices[t[0]], vertices[t[1]], vertices[t[2]]);
+      const auto hit =
+          HitTriangle(eye_mm, direction, vertices[t[0]], vertices[t[1]], vertices[t[2]]);
       if (hit && (!nearest || *hit < *nearest)) nearest = hit;
     }
   }

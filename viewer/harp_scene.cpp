@@ -49,20 +49,20 @@ std::vector<SceneMesh> BuildHarpScene(const VisitMeasurement& visit,
   std::vector<SceneMesh> scene;
   for (const NoteMeasurement& note : visit.notes) {
     if (!HasGeometry(note)) continue;
+    scene.push_back(
+        Named(RodMesh(note.root_harp_mm, note.tip_harp_mm, note.tine_diameter_mm, options.facets),
+              note, "tine", kTineRgb));
     scene.push_back(Named(
-        RodMesh(note.root_harp_mm, note.tip_harp_mm, note.tine_diameter_mm, options.facets), note,
-        "tine", kTineRgb));
-    scene.push_back(Named(RodMesh(note.pickup_harp_mm,
-                                  note.pickup_harp_mm + options.pole_tip_mm * Vector3d::UnitZ(),
-                                  note.pole_tip_diameter_mm, options.facets),
-                          note, "pole tip", kPoleTipRgb));
+        RodMesh(note.pickup_harp_mm, note.pickup_harp_mm + options.pole_tip_mm * Vector3d::UnitZ(),
+                note.pole_tip_diameter_mm, options.facets),
+        note, "pole tip", kPoleTipRgb));
     const double offset = note.lateral_mm->value;
     if (std::abs(offset) < 0.005) continue;
-    scene.push_back(Named(
-        ArrowMesh(note.pickup_harp_mm,
-                  note.pickup_harp_mm + options.arrow_scale * offset * Vector3d::UnitX(),
-                  options.arrow_width_mm, options.facets),
-        note, "offset", VerdictRgb(note.lateral_verdict)));
+    scene.push_back(
+        Named(ArrowMesh(note.pickup_harp_mm,
+                        note.pickup_harp_mm + options.arrow_scale * offset * Vector3d::UnitX(),
+                        options.arrow_width_mm, options.facets),
+              note, "offset", VerdictRgb(note.lateral_verdict)));
   }
   return scene;
 }

@@ -80,4 +80,12 @@ FrameInput InputQueue::NextFrame() {
   return now_;
 }
 
+FrameInput InputQueue::Held() const {
+  FrameInput held = now_;
+  held.scroll = 0.0;
+  held.letters.clear();
+  held.chords.clear();
+  return held;
+}
+
 }  // namespace tinesight

@@ -63,6 +63,8 @@ class InputQueue {
 
   [[nodiscard]] bool Empty() const { return events_.empty(); }
   [[nodiscard]] FrameInput NextFrame();
+  /// What is held now, and nothing new: for a frame that must leave the events for later.
+  [[nodiscard]] FrameInput Held() const;
 
  private:
   std::deque<InputEvent> events_;

@@ -81,8 +81,7 @@ SceneMesh RodMesh(const Vector3d& start_mm, const Vector3d& end_mm, double diame
   return lathe.Take();
 }
 
-SceneMesh ArrowMesh(const Vector3d& start_mm, const Vector3d& end_mm, double width_mm,
-                    int facets) {
+SceneMesh ArrowMesh(const Vector3d& start_mm, const Vector3d& end_mm, double width_mm, int facets) {
   const double length = (end_mm - start_mm).norm();
   const double head = std::min(2.5 * width_mm, 0.7 * length);
   Lathe lathe(start_mm, end_mm, facets);
@@ -98,8 +97,8 @@ SceneMesh ArrowMesh(const Vector3d& start_mm, const Vector3d& end_mm, double wid
 SceneMesh BoxMesh(const Vector3d& start_mm, const Vector3d& end_mm, double width_mm,
                   double height_mm) {
   const Vector3d along = (end_mm - start_mm).normalized();
-  const Vector3d helper = std::abs(along.x()) < 0.9 ? Vector3d(Vector3d::UnitX())
-                                                    : Vector3d(Vector3d::UnitY());
+  const Vector3d helper =
+      std::abs(along.x()) < 0.9 ? Vector3d(Vector3d::UnitX()) : Vector3d(Vector3d::UnitY());
   const Vector3d up = along.cross(helper).normalized();
   const Vector3d across = up.cross(along);
   SceneMesh mesh;

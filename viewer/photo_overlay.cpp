@@ -96,7 +96,8 @@ std::optional<NoteOverlay> OverlayOf(const PhotoMeasurement& photo, const NoteMe
   const auto prolonged = ProjectSegment(photo, note.tip_harp_mm, at_face);
   const auto ideal = ProjectSegment(photo, note.root_harp_mm, ideal_mm);
   const auto offset = ProjectSegment(photo, beside_mm, at_face);
-  const auto magnified = ProjectSegment(photo, beside_mm, beside_mm + kMagnifiedArrow * sideways_mm);
+  const auto magnified =
+      ProjectSegment(photo, beside_mm, beside_mm + kMagnifiedArrow * sideways_mm);
   const auto pickup = ProjectUndistorted(photo, note.pickup_harp_mm);
   const auto outline = Outline(photo, note);
   if (!found || !prolonged || !ideal || !offset || !magnified || !pickup || !outline[0] ||
@@ -139,8 +140,7 @@ std::vector<NoteOverlay> OverlaysOf(const PhotoMeasurement& photo, const VisitMe
   return overlays;
 }
 
-int NoteAt(const std::vector<NoteOverlay>& overlays, const Vector2d& position_px,
-           double reach_px) {
+int NoteAt(const std::vector<NoteOverlay>& overlays, const Vector2d& position_px, double reach_px) {
   int midi = 0;
   double nearest = reach_px;
   for (const NoteOverlay& overlay : overlays) {

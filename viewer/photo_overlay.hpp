@@ -25,7 +25,7 @@ struct NoteOverlay {
   Segment ideal;      ///< from the root to where the axis should meet the face
   Segment offset;     ///< at the face, from where the axis should be sideways to where it is
   Segment magnified;  ///< the same arrow kMagnifiedArrow times as long
-  std::array<Segment, 2> edges;             ///< the tine's outline, both sides, root to tip
+  std::array<Segment, 2> edges;              ///< the tine's outline, both sides, root to tip
   std::vector<Eigen::Vector2d> target_ring;  ///< outline of the pole tip's face
   Eigen::Vector2d pickup = Eigen::Vector2d::Zero();
   double tine_width_px = 0.0;  ///< at the tip

@@ -25,8 +25,8 @@ struct PhotoPicture {
 /// A square cut out of the undistorted photo.
 struct PhotoCrop {
   int midi = 0;
-  cv::Mat rgba;                                        ///< CV_8UC4, red first
-  std::array<double, 2> origin_px{};                   ///< of its first pixel in the photo
+  cv::Mat rgba;                       ///< CV_8UC4, red first
+  std::array<double, 2> origin_px{};  ///< of its first pixel in the photo
 };
 
 struct PhotoJob {

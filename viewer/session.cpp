@@ -2,9 +2,11 @@
 
 #include <algorithm>
 #include <fstream>
+#include <nlohmann/json.hpp>
 #include <system_error>
 #include <utility>
 
+#include "alignment/hand_solve.hpp"
 #include "alignment/note_name.hpp"
 #include "record/result_json.hpp"
 #include "viewer/photo_overlay.hpp"
@@ -69,9 +71,10 @@ void EraseEntry(ServiceRecord& record, EntryKind kind, std::int64_t id) {
 Result<Document> OpenDocument(const fs::path& file, const InstrumentProfile* profile) {
   std::error_code code;
   if (!fs::exists(file, code)) {
-    return Fail(file.string() +
-                ": there is no such file; give a service record (.tinerec) or a result of `tinesight "
-                "measure --json`");
+    return Fail(
+        file.string() +
+        ": there is no such file; give a service record (.tinerec) or a result of `tinesight "
+        "measure --json`");
   }
   if (fs::path(file).extension() == ".json" && !StartsLikeSqlite(file)) {
     auto measurement = ReadResultJson(file);
@@ -81,8 +84,10 @@ Result<Document> OpenDocument(const fs::path& file, const InstrumentProfile* pro
   auto record = ReadServiceRecord(file);
   if (!record) return tl::unexpected(record.error());
   if (record->visits.empty()) {
-    return Fail(file.string() + ": the record has no visit yet; add one with `tinesight measure "
-                                "PHOTO... --record " + file.filename().string() + " --visit NAME`");
+    return Fail(file.string() +
+                ": the record has no visit yet; add one with `tinesight measure "
+                "PHOTO... --record " +
+                file.filename().string() + " --visit NAME`");
   }
   return Document{std::move(*record), true};
 }
@@ -106,9 +111,10 @@ fs::path FindPhotoFile(const std::string& recorded, const fs::path& document,
 Session::Session(Document document) : document_(std::move(document)) {
   const ServiceRecord& record = document_.record;
   SelectVisit(record.visits.size() - 1);
-  SelectNote(!flagged_.empty()                             ? flagged_.front().midi
-             : !CurrentVisit().measurement.notes.empty() ? CurrentVisit().measurement.notes.front().midi
-                                                           : 0);
+  SelectNote(!flagged_.empty() ? flagged_.front().midi
+             : !CurrentVisit().measurement.notes.empty()
+                 ? CurrentVisit().measurement.notes.front().midi
+                 : 0);
 }
 
 const Visit& Session::CurrentVisit() const { return document_.record.visits[visit_]; }
@@ -126,6 +132,7 @@ const InstrumentProfile* Session::Profile() const {
 void Session::SelectVisit(std::size_t index) {
   visit_ = std::min(index, document_.record.visits.size() - 1);
   photo_.reset();
+  ApplyByHand();
   RefreshFlagged();
   RefreshPhotos();
 }
@@ -183,10 +190,9 @@ ReviewState Session::ReviewOf(int midi) const {
 }
 
 std::size_t Session::ReviewedCount() const {
-  return static_cast<std::size_t>(
-      std::count_if(flagged_.begin(), flagged_.end(), [this](const FlaggedNote& note) {
-        return ReviewOf(note.midi) != ReviewState::kNone;
-      }));
+  return static_cast<std::size_t>(std::count_if(
+      flagged_.begin(), flagged_.end(),
+      [this](const FlaggedNote& note) { return ReviewOf(note.midi) != ReviewState::kNone; }));
 }
 
 void Session::StepFlagged(int step) {
@@ -214,14 +220,19 @@ bool Session::NextUnreviewed() {
 
 Result<void> Session::RequireRecord() const {
   if (document_.keeps_decisions) return {};
-  return Fail("a result file keeps no decisions: open a service record (.tinerec); `tinesight "
-              "measure --record` makes one");
+  return Fail(
+      "a result file keeps no decisions: open a service record (.tinerec); `tinesight "
+      "measure --record` makes one");
 }
 
 EntryStamp Session::Stamp() const { return {technician_, "", ""}; }
 
 void Session::Keep(Entry entry) {
   entry.put_back(document_.record);
+  if (entry.kind == EntryKind::kCorrection) {
+    ApplyByHand();
+    RefreshFlagged();
+  }
   undo_.push_back(std::move(entry));
   redo_.clear();
 }
@@ -281,24 +292,134 @@ Result<void> Session::Attach(Attachment attachment, const std::string& contents)
   return {};
 }
 
-Result<void> Session::Correct(Correction correction) {
+const Correction* Session::LatestCorrection(std::size_t photo, int midi) const {
+  const Visit& visit = CurrentVisit();
+  if (photo >= visit.photos.size()) return nullptr;
+  const Correction* latest = nullptr;
+  for (const Correction& correction : document_.record.corrections) {
+    if (correction.photo_id == visit.photos[photo].id && correction.midi == midi) {
+      latest = &correction;
+    }
+  }
+  return latest;
+}
+
+std::optional<HandMark> Session::MarkOf(std::size_t photo) const {
+  const Correction* correction = LatestCorrection(photo, midi_);
+  return correction != nullptr ? ReadHandMark(correction->payload_json) : std::nullopt;
+}
+
+bool Session::PlacedByHand(int midi) const { return as_measured_.contains({visit_, midi}); }
+
+// The current visit's notes with what was placed by hand, from the measured ones each time, so that
+// nothing is left of a placement that was taken back.
+void Session::ApplyByHand() {
+  Visit& visit = document_.record.visits[visit_];
+  const auto replace = [](VisitMeasurement& measurement, const NoteMeasurement& from,
+                          const NoteMeasurement& to) {
+    for (NoteMeasurement& note : measurement.notes) {
+      // Sets of other damper states have figures and a frame of their own.
+      if (note.midi == from.midi && note.root_harp_mm == from.root_harp_mm) note = to;
+    }
+  };
+  const auto replace_everywhere = [&](const NoteMeasurement& from, const NoteMeasurement& to) {
+    for (VisitSet& set : visit.sets) replace(set.measurement, from, to);
+    replace(visit.measurement, from, to);
+  };
+  for (auto it = as_measured_.begin(); it != as_measured_.end();) {
+    const NoteMeasurement* now = it->first.first == visit_ ? visit.Find(it->first.second) : nullptr;
+    if (now == nullptr) {
+      ++it;
+      continue;
+    }
+    replace_everywhere(NoteMeasurement(*now), it->second);
+    it = as_measured_.erase(it);
+  }
+  const InstrumentProfile* profile = Profile();
+  if (profile == nullptr) return;
+  const std::vector<NoteMeasurement> notes = visit.measurement.notes;
+  for (const NoteMeasurement& note : notes) {
+    std::vector<HandPlacement> placements;
+    for (std::size_t i = 0; i < visit.photos.size(); ++i) {
+      const Correction* correction = LatestCorrection(i, note.midi);
+      const auto mark =
+          correction != nullptr ? ReadHandMark(correction->payload_json) : std::nullopt;
+      if (!mark || !visit.measurement.photos[i].used) continue;
+      const PhotoMeasurement& photo = visit.measurement.photos[i];
+      placements.push_back({photo.camera, photo.camera_from_harp, mark->axis_px, mark->pickup_px});
+    }
+    if (placements.empty()) continue;
+    const auto solved = SolveByHand(note, *profile, placements);
+    if (!solved) continue;
+    as_measured_.insert_or_assign({visit_, note.midi}, note);
+    replace_everywhere(note, *solved);
+  }
+}
+
+Result<void> Session::PlaceByHand(std::size_t photo, const HandMark& mark) {
   if (auto record = RequireRecord(); !record) return record;
+  const NoteMeasurement* note = Note();
+  const Visit& visit = CurrentVisit();
+  if (note == nullptr || !note->lateral_mm || photo >= visit.photos.size()) {
+    return Fail("this note was not measured: photograph it again");
+  }
+  if (Profile() == nullptr) return Fail("the record has no instrument profile to solve with");
+  Correction correction;
+  correction.photo_id = visit.photos[photo].id;
+  correction.midi = midi_;
+  correction.payload_json = HandMarkJson(mark);
   correction.stamp = Stamp();
   const auto id = AddCorrection(document_.record.file, correction);
   if (!id) return tl::unexpected(id.error());
   correction.id = *id;
-  Keep({EntryKind::kCorrection, *id, NoteName(correction.midi) + " corrected by hand",
+  Keep({EntryKind::kCorrection, *id, NoteName(midi_) + " placed by hand",
         [correction](ServiceRecord& record) { record.corrections.push_back(correction); }});
+  return {};
+}
+
+Result<void> Session::ResetByHand() {
+  if (auto record = RequireRecord(); !record) return record;
+  std::vector<Entry> entries;
+  for (const Correction& correction : document_.record.corrections) {
+    const bool here =
+        std::any_of(CurrentVisit().photos.begin(), CurrentVisit().photos.end(),
+                    [&](const PhotoRecord& photo) { return photo.id == correction.photo_id; });
+    if (!here || correction.midi != midi_) continue;
+    entries.push_back(
+        {EntryKind::kCorrection, correction.id, NoteName(midi_) + " back to what was measured",
+         [correction](ServiceRecord& record) { record.corrections.push_back(correction); }, true});
+  }
+  if (entries.empty()) return Fail(NoteName(midi_) + ": nothing was placed by hand");
+  for (Entry& entry : entries) {
+    if (auto done = TakeOut(entry); !done) return done;
+    undo_.push_back(std::move(entry));
+  }
+  redo_.clear();
+  return {};
+}
+
+Result<void> Session::Enter(const Entry& entry) {
+  if (auto done = RestoreEntry(document_.record.file, entry.kind, entry.id); !done) return done;
+  entry.put_back(document_.record);
+  ApplyByHand();
+  RefreshFlagged();
+  return {};
+}
+
+Result<void> Session::TakeOut(const Entry& entry) {
+  if (auto done = WithdrawEntry(document_.record.file, entry.kind, entry.id); !done) return done;
+  EraseEntry(document_.record, entry.kind, entry.id);
+  ApplyByHand();
+  RefreshFlagged();
   return {};
 }
 
 Result<std::string> Session::Undo() {
   if (undo_.empty()) return Fail("nothing to undo");
-  Entry entry = undo_.back();
-  if (auto done = WithdrawEntry(document_.record.file, entry.kind, entry.id); !done) {
+  const Entry entry = undo_.back();
+  if (auto done = entry.withdrawal ? Enter(entry) : TakeOut(entry); !done) {
     return tl::unexpected(done.error());
   }
-  EraseEntry(document_.record, entry.kind, entry.id);
   undo_.pop_back();
   redo_.push_back(entry);
   return "undone: " + entry.what;
@@ -306,14 +427,35 @@ Result<std::string> Session::Undo() {
 
 Result<std::string> Session::Redo() {
   if (redo_.empty()) return Fail("nothing to redo");
-  Entry entry = redo_.back();
-  if (auto done = RestoreEntry(document_.record.file, entry.kind, entry.id); !done) {
+  const Entry entry = redo_.back();
+  if (auto done = entry.withdrawal ? TakeOut(entry) : Enter(entry); !done) {
     return tl::unexpected(done.error());
   }
-  entry.put_back(document_.record);
   redo_.pop_back();
   undo_.push_back(entry);
   return "done again: " + entry.what;
+}
+
+std::string HandMarkJson(const HandMark& mark) {
+  const auto place = [](const Eigen::Vector2d& p) { return nlohmann::json{p.x(), p.y()}; };
+  nlohmann::json json = {{"axis_px", {place(mark.axis_px[0]), place(mark.axis_px[1])}}};
+  if (mark.pickup_px) json["pickup_px"] = place(*mark.pickup_px);
+  return json.dump();
+}
+
+std::optional<HandMark> ReadHandMark(const std::string& text) {
+  try {
+    const nlohmann::json json = nlohmann::json::parse(text);
+    const auto place = [](const nlohmann::json& p) {
+      return Eigen::Vector2d(p.at(0).get<double>(), p.at(1).get<double>());
+    };
+    HandMark mark;
+    mark.axis_px = {place(json.at("axis_px").at(0)), place(json.at("axis_px").at(1))};
+    if (json.contains("pickup_px")) mark.pickup_px = place(json.at("pickup_px"));
+    return mark;
+  } catch (const nlohmann::json::exception&) {
+    return std::nullopt;  // of another program, or of a later one of ours
+  }
 }
 
 std::string ReviewWord(ReviewState state) {

@@ -1,10 +1,14 @@
 #pragma once
 
+#include <Eigen/Core>
+#include <array>
 #include <cstdint>
 #include <filesystem>
 #include <functional>
+#include <map>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "calibration/error.hpp"
@@ -20,8 +24,8 @@ struct Document {
   bool keeps_decisions = false;  ///< false: no record, reviews can't be kept
 };
 
-/// Opens a service record (.tinerec) or a result (.json), told apart by their first bytes. `profile`
-/// judges a result, which has none of its own; may be nullptr.
+/// Opens a service record (.tinerec) or a result (.json), told apart by their first bytes.
+/// `profile` judges a result, which has none of its own; may be nullptr.
 [[nodiscard]] Result<Document> OpenDocument(const std::filesystem::path& file,
                                             const InstrumentProfile* profile);
 
@@ -29,6 +33,16 @@ struct Document {
 [[nodiscard]] std::filesystem::path FindPhotoFile(const std::string& recorded,
                                                   const std::filesystem::path& document,
                                                   const std::filesystem::path& folder);
+
+/// What was placed by hand in one photo, px of the undistorted photo.
+struct HandMark {
+  std::array<Eigen::Vector2d, 2> axis_px;    ///< on the tine's axis, toward the root and the tip
+  std::optional<Eigen::Vector2d> pickup_px;  ///< center of the pole tip, where it was moved
+};
+
+/// As it is kept in the record.
+[[nodiscard]] std::string HandMarkJson(const HandMark& mark);
+[[nodiscard]] std::optional<HandMark> ReadHandMark(const std::string& json);
 
 /// The review of a document: what is selected, and what the technician decides. It knows no window.
 /// Every decision is written into the record before the function returns, and one that could not be
@@ -76,7 +90,15 @@ class Session {
   [[nodiscard]] Result<void> AddFinding(Finding finding);
   [[nodiscard]] Result<void> AddWork(const std::string& text);
   [[nodiscard]] Result<void> Attach(Attachment attachment, const std::string& contents);
-  [[nodiscard]] Result<void> Correct(Correction correction);
+
+  // A misread note. Its figures then come from what was placed by hand alone (SolveByHand), and the
+  // verdict from those.
+  [[nodiscard]] Result<void> PlaceByHand(std::size_t photo, const HandMark& mark);
+  /// Withdraws all that was placed of the selected note: its figures are the measured ones again.
+  [[nodiscard]] Result<void> ResetByHand();
+  /// What was placed of the selected note in a photo; nothing: it is as measured.
+  [[nodiscard]] std::optional<HandMark> MarkOf(std::size_t photo) const;
+  [[nodiscard]] bool PlacedByHand(int midi) const;
 
   [[nodiscard]] bool CanUndo() const { return !undo_.empty(); }
   [[nodiscard]] bool CanRedo() const { return !redo_.empty(); }
@@ -92,7 +114,12 @@ class Session {
     std::int64_t id;
     std::string what;
     std::function<void(ServiceRecord&)> put_back;
+    bool withdrawal = false;  ///< the entry was taken out, so that undo puts it in
   };
+  [[nodiscard]] Result<void> Enter(const Entry& entry);
+  [[nodiscard]] Result<void> TakeOut(const Entry& entry);
+  [[nodiscard]] const Correction* LatestCorrection(std::size_t photo, int midi) const;
+  void ApplyByHand();
   [[nodiscard]] Result<void> RequireRecord() const;
   [[nodiscard]] EntryStamp Stamp() const;
   void Keep(Entry entry);
@@ -105,6 +132,7 @@ class Session {
   std::optional<std::size_t> photo_;
   std::vector<std::size_t> photos_;
   std::vector<FlaggedNote> flagged_;
+  std::map<std::pair<std::size_t, int>, NoteMeasurement> as_measured_;  // by visit and note
   std::vector<Entry> undo_;
   std::vector<Entry> redo_;
   std::string technician_;

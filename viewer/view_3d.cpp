@@ -28,7 +28,8 @@ std::optional<Vector2d> View3d::Project(const Vector3d& point_harp_mm,
   const Vector3d p = camera_from_harp * point_harp_mm;
   if (!(p.z() > 1e-3)) return std::nullopt;
   const double height = area_px.y();
-  return Vector2d(0.5 * area_px + height * shift + height * focal.cwiseProduct(p.head<2>() / p.z()));
+  return Vector2d(0.5 * area_px + height * shift +
+                  height * focal.cwiseProduct(p.head<2>() / p.z()));
 }
 
 Vector3d View3d::Ray(const Vector2d& position_px, const Vector2d& area_px) const {
@@ -52,13 +53,13 @@ Matrix4d View3d::ClipFromHarp(const Vector2d& area_px, double near_mm, double fa
 }
 
 void Orbit(View3d& view, const Vector3d& pivot_harp_mm, double yaw_rad, double pitch_rad) {
+  view.cut_harp_mm.reset();
   const Matrix3d& camera_from_harp = view.camera_from_harp.linear();
   const Vector3d right_harp = camera_from_harp.transpose() * Vector3d::UnitX();
   const Vector3d up_screen = camera_from_harp.transpose() * -Vector3d::UnitY();
   // Whichever side is up, dragging to the right turns what is near to the right.
   const double upright = up_screen.y() >= 0.0 ? 1.0 : -1.0;
-  const Matrix3d yaw =
-      Eigen::AngleAxisd(upright * yaw_rad, Vector3d::UnitY()).toRotationMatrix();
+  const Matrix3d yaw = Eigen::AngleAxisd(upright * yaw_rad, Vector3d::UnitY()).toRotationMatrix();
   const Matrix3d pitch = Eigen::AngleAxisd(pitch_rad, right_harp).toRotationMatrix();
   RotateAbout(view, pivot_harp_mm, pitch * yaw);
 }
@@ -67,8 +68,7 @@ void Pan(View3d& view, const Vector3d& grabbed_harp_mm, const Vector2d& to_px,
          const Vector2d& area_px) {
   const Vector3d grabbed = view.camera_from_harp * grabbed_harp_mm;
   if (!(grabbed.z() > 1e-3)) return;
-  const Vector3d wanted =
-      view.camera_from_harp.linear() * view.Ray(to_px, area_px) * grabbed.z();
+  const Vector3d wanted = view.camera_from_harp.linear() * view.Ray(to_px, area_px) * grabbed.z();
   view.camera_from_harp.pretranslate(Vector3d(wanted - grabbed));
 }
 
@@ -82,6 +82,7 @@ void Zoom(View3d& view, const Vector3d& target_harp_mm, double factor, double ne
 void FrameSphere(View3d& view, const Vector3d& center_harp_mm, double radius_mm,
                  const Vector2d& area_px) {
   view.shift.setZero();
+  view.cut_harp_mm.reset();
   const double aspect = area_px.x() / area_px.y();
   // A sphere at distance d fills the half angle asin(r / d); the narrower side decides.
   const double half = std::atan(0.5 * std::min(1.0 / view.focal.y(), aspect / view.focal.x()));

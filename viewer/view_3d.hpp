@@ -17,6 +17,9 @@ struct View3d {
   Eigen::Isometry3d camera_from_harp = Eigen::Isometry3d::Identity();
   Eigen::Vector2d focal = Eigen::Vector2d(1.6, 1.6);
   Eigen::Vector2d shift = Eigen::Vector2d::Zero();
+  /// Everything nearer than this point is left out of the picture: looking down a tine, its block
+  /// would hide it. Absent: nothing is.
+  std::optional<Eigen::Vector3d> cut_harp_mm;
 
   [[nodiscard]] Eigen::Vector3d EyeMm() const { return camera_from_harp.inverse().translation(); }
   /// Nothing where the point is behind the camera.
@@ -30,7 +33,8 @@ struct View3d {
                                              double far_mm) const;
 };
 
-/// Turns about the harp's vertical (yaw) and the screen's horizontal (pitch), both through
+/// Ends a cut, whose place would no longer make sense, and
+/// turns about the harp's vertical (yaw) and the screen's horizontal (pitch), both through
 /// `pivot_harp_mm`, which stays where it is on the screen. Pitch has no end: looking straight down
 /// and beyond works, and what is grabbed follows the cursor also upside down.
 void Orbit(View3d& view, const Eigen::Vector3d& pivot_harp_mm, double yaw_rad, double pitch_rad);

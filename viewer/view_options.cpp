@@ -27,7 +27,8 @@ void AddViewOptions(CLI::App& app, ViewOptions& options) {
       ->check(CLI::Range(1.0, 20.0))
       ->option_text("TIMES");
   app.add_flag("--whole-photo", options.whole_photo, "the photo as a whole instead of the note");
-  app.add_flag("--down-the-tine", options.down_the_tine, "with --scene harp: along the tine's axis");
+  app.add_flag("--down-the-tine", options.down_the_tine,
+               "with --scene harp: along the tine's axis");
   app.add_flag("--from-camera", options.from_camera,
                "with --scene harp: over the photo, as its camera saw the harp");
   app.add_flag("--light", options.light, "light instead of dark");
@@ -37,7 +38,8 @@ void AddViewOptions(CLI::App& app, ViewOptions& options) {
       ->option_text("NAME.png");
   app.add_flag("--whole-window", options.whole_window,
                "with --screenshot: the window with its panels");
-  app.add_option("--time-frames", options.time_frames, "draw so many frames and tell how long each took")
+  app.add_option("--time-frames", options.time_frames,
+                 "draw so many frames and tell how long each took")
       ->check(CLI::Range(1, 100000))
       ->group("");
 }

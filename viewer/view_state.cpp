@@ -201,6 +201,8 @@ bool ExecuteAlone(Command command, ViewState& state) {
         state.dialog = Dialog::kNone;
       } else {
         state.large_type = false;
+        state.placing = false;
+        state.dragged.reset();
         state.message.clear();
       }
       return true;
@@ -321,12 +323,27 @@ void ExecuteReview(Command command, Session& session, ViewState& state) {
     case Command::kClearReview:
       return Decide(session, state, ReviewState::kNone);
     case Command::kUndo:
-      return Tell(state, session.Undo());
+      Tell(state, session.Undo());
+      return RebuildModel(session, state);
     case Command::kRedo:
-      return Tell(state, session.Redo());
+      Tell(state, session.Redo());
+      return RebuildModel(session, state);
     case Command::kAttachPicture:
       state.wants_picture = true;
       return;
+    case Command::kPlaceByHand:
+      state.stage = Stage::kPhoto;
+      state.placing = !state.placing;
+      state.dragged.reset();
+      return Say(state, state.placing ? "drag the two points on the tine's axis, or the pole tip's "
+                                        "ring; E or Esc ends"
+                                      : "");
+    case Command::kResetByHand: {
+      const auto done = session.ResetByHand();
+      RebuildModel(session, state);
+      return done ? Say(state, NoteName(session.Midi()) + ": the measured figures again")
+                  : SayFailure(state, done.error().message);
+    }
     case Command::kAddFinding:
       state.dialog = Dialog::kFinding;
       return;
@@ -345,6 +362,7 @@ Vector2d SizeOf(const PhotoMeasurement& photo) {
 }
 
 void RebuildModel(const Session& session, ViewState& state) {
+  state.model_stale = true;
   state.model =
       BuildHarpModel(session.CurrentVisit().measurement, session.Profile(), state.magnification);
 }
@@ -420,11 +438,13 @@ View3d NoteView(const HarpModel& model, const HarpNote& note, const View3d& from
 
 View3d DownTheTine(const HarpNote& note) {
   const Vector3d axis = (note.tip_mm - note.root_mm).normalized();
-  // From in front of the root, so that block and tone bar don't hide the tine.
-  View3d view = LookAt(note.root_mm + 0.5 * axis, note.root_mm + 2.0 * axis, true);
-  const double to_pickup = (note.pickup_mm - note.root_mm).norm();
+  // From far behind, so that the near and the far end of the tine cover each other; block and tone
+  // bar, which stand in the way there, are cut off at the root.
+  constexpr double kBehindMm = 700.0;
+  View3d view = LookAt(note.root_mm - kBehindMm * axis, note.root_mm, true);
+  view.cut_harp_mm = note.root_mm + 0.6 * axis;
   // The pickup's surroundings, 16 mm high, fill the picture.
-  view.focal = Vector2d::Constant(to_pickup / 16.0);
+  view.focal = Vector2d::Constant((kBehindMm + (note.pickup_mm - note.root_mm).norm()) / 16.0);
   return view;
 }
 
@@ -436,8 +456,8 @@ int NoteUnder(const ViewState& state, const Vector2d& position_px, double reach_
     const auto b = state.view.Project(note.pickup_mm, state.stage_px);
     if (!a || !b) continue;
     const Vector2d along = *b - *a;
-    const double t = std::clamp(
-        (position_px - *a).dot(along) / std::max(along.squaredNorm(), 1e-9), 0.0, 1.0);
+    const double t =
+        std::clamp((position_px - *a).dot(along) / std::max(along.squaredNorm(), 1e-9), 0.0, 1.0);
     const double distance = (position_px - *a - t * along).norm();
     if (distance >= best) continue;
     best = distance;

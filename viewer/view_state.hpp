@@ -36,9 +36,12 @@ struct ViewState {
   std::optional<std::size_t> zoomed_photo;  ///< the photo that `photo` was set for
   bool overlay = true;
   bool magnified_arrow = true;
+  bool placing = false;             ///< the selected note's handles can be dragged
+  std::optional<HandMark> dragged;  ///< as it is while a handle is held
 
   // Harp.
   double magnification = 5.0;
+  bool model_stale = false;  ///< notes changed: the window sends the model to the card again
   HarpModel model;
   View3d view;
   bool view_set = false;  ///< false: frame everything when the harp is next shown
@@ -79,7 +82,8 @@ void FrameWholePhoto(const Session& session, ViewState& state);
 /// From behind the root along the tine's axis toward the pickup.
 [[nodiscard]] View3d DownTheTine(const HarpNote& note);
 
-/// The note whose tine is under a screen position, the nearest to the eye within `reach_px`; 0: none.
+/// The note whose tine is under a screen position, the nearest to the eye within `reach_px`; 0:
+/// none.
 [[nodiscard]] int NoteUnder(const ViewState& state, const Eigen::Vector2d& position_px,
                             double reach_px);
 /// What is under a screen position, to turn round: the first surface met, else the tines' plane at

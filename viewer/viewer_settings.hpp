@@ -12,8 +12,8 @@ struct ViewerSettings {
   std::filesystem::path last_file;
   int width_px = 1440;
   int height_px = 900;
-  double list_width = 230.0;   ///< of the list of flagged notes, at text scale 1
-  double note_width = 340.0;   ///< of the note panel
+  double list_width = 230.0;  ///< of the list of flagged notes, at text scale 1
+  double note_width = 340.0;  ///< of the note panel
   double chart_height = 170.0;
   double text_scale = 1.0;  ///< 0.6 to 3, on top of the screen's own content scale
   bool dark = true;

@@ -43,7 +43,7 @@ Result<std::unique_ptr<Application>> Application::Make(const ViewRequest& reques
     if (!profile) return tl::unexpected(profile.error());
     app->profile_ = std::move(*profile);
   }
-  const bool picture = !request.screenshot.empty();
+  const bool picture = !request.screenshot.empty() || request.hidden;
   if (!picture) app->settings_ = ReadSettings(SettingsFile());
   if (request.width_px > 0) app->settings_.width_px = request.width_px;
   if (request.height_px > 0) app->settings_.height_px = request.height_px;
@@ -87,8 +87,10 @@ Result<void> Application::Open(const fs::path& file) {
   state_.at_photo.reset();
   open_problem_.clear();
   settings_.last_file = fs::absolute(file);
+  std::error_code code;
+  record_time_ = fs::last_write_time(file, code);
   RebuildModel(*session_, state_);
-  model_magnification_ = 0.0;
+  shown_visit_ = session_->VisitIndex();
   if (shelf_) shelf_->SetVisit(*session_, request_.photos);
   if (window_) window_->SetTitle(file.filename().string() + " – Tinesight");
   return {};
@@ -97,9 +99,8 @@ Result<void> Application::Open(const fs::path& file) {
 Result<void> Application::SelectAsRequested() {
   const auto& visits = session_->Record().visits;
   if (!request_.visit.empty()) {
-    const auto visit = std::find_if(visits.begin(), visits.end(), [this](const Visit& v) {
-      return v.name == request_.visit;
-    });
+    const auto visit = std::find_if(visits.begin(), visits.end(),
+                                    [this](const Visit& v) { return v.name == request_.visit; });
     if (visit == visits.end()) {
       std::string names;
       for (const Visit& v : visits) names += (names.empty() ? "\"" : ", \"") + v.name + '"';
@@ -128,6 +129,7 @@ Result<void> Application::SelectAsRequested() {
     }
     session_->SelectPhoto(static_cast<std::size_t>(photo - photos.begin()));
   }
+  shown_visit_ = session_->VisitIndex();
   if (request_.magnification) state_.magnification = *request_.magnification;
   RebuildModel(*session_, state_);
   return {};
@@ -156,6 +158,7 @@ Result<void> Application::Run() {
     if (window_->Minimized()) continue;
     if (!window_->Input().Empty() || window_->TakeDirty()) frames_to_draw = 3;
     if (session_ && shelf_->Update(*session_)) frames_to_draw = std::max(frames_to_draw, 2);
+    if (FollowRecord()) frames_to_draw = 3;
     // A blinking cursor in a field.
     if (ImGui::GetIO().WantTextInput) frames_to_draw = std::max(frames_to_draw, 1);
     for (const std::string& file : window_->TakeDropped()) {
@@ -169,7 +172,7 @@ Result<void> Application::Run() {
     if (frames_to_draw <= 0 && !state_.flight) continue;
     if (auto themed = RemakeTheme(); !themed) return themed;
     const double now = window_->Now();
-    const FrameInput input = window_->Input().NextFrame();
+    const FrameInput input = NextInput();
     Frame(input, now - last);
     window_->SwapBuffers();
     last = now;
@@ -180,16 +183,54 @@ Result<void> Application::Run() {
   return {};
 }
 
+// A dialog's field takes the keyboard a frame or two after the dialog was opened; what is typed
+// until then waits for it.
+FrameInput Application::NextInput() {
+  const bool has_field = state_.dialog == Dialog::kCommandList ||
+                         state_.dialog == Dialog::kOpenFile || state_.dialog == Dialog::kWork;
+  constexpr int kMostHeld = 5;
+  if (has_field && !ImGui::GetIO().WantTextInput && held_frames_ < kMostHeld) {
+    ++held_frames_;
+    FrameInput held = window_->Input().Held();
+    held.more = true;
+    return held;
+  }
+  if (!has_field) held_frames_ = 0;
+  return window_->Input().NextFrame();
+}
+
+bool Application::FollowRecord() {
+  if (!session_ || !session_->KeepsDecisions() || window_->Now() < next_look_) return false;
+  next_look_ = window_->Now() + 1.0;
+  std::error_code code;
+  const auto time = fs::last_write_time(session_->Record().file, code);
+  if (code || time == record_time_) return false;
+  record_time_ = time;
+  const auto photos = [](const ServiceRecord& record) {
+    std::size_t count = record.visits.size();
+    for (const Visit& visit : record.visits) count += visit.measurement.photos.size();
+    return count;
+  };
+  // Our own decisions change the file as well; only photos are news.
+  const auto record = ReadServiceRecord(session_->Record().file);
+  if (!record || photos(*record) == photos(session_->Record())) return false;
+  const int midi = session_->Midi();
+  if (auto opened = Open(session_->Record().file); !opened) return false;
+  session_->SelectNote(midi);
+  RebuildModel(*session_, state_);
+  state_.message = "new photos were measured: " + session_->CurrentVisit().name;
+  state_.message_is_failure = false;
+  return true;
+}
+
 void Application::Frame(const FrameInput& input, double seconds, bool scene_only) {
   AdvanceFlight(state_, std::min(seconds, 0.1));
   imgui_->NewFrame(input, seconds);
   RunCommands(input);
-  if (session_ && (model_magnification_ != state_.magnification ||
-                   model_visit_ != session_->VisitIndex())) {
-    renderer_->SetModel(state_.model);
-    if (model_visit_ != session_->VisitIndex()) shelf_->SetVisit(*session_, request_.photos);
-    model_magnification_ = state_.magnification;
-    model_visit_ = session_->VisitIndex();
+  if (session_ && std::exchange(state_.model_stale, false)) renderer_->SetModel(state_.model);
+  if (session_ && shown_visit_ != session_->VisitIndex()) {
+    shelf_->SetVisit(*session_, request_.photos);
+    shown_visit_ = session_->VisitIndex();
   }
   if (scene_only) {
     const Eigen::Vector2i size = window_->SizePx();
@@ -197,7 +238,7 @@ void Application::Frame(const FrameInput& input, double seconds, bool scene_only
   } else {
     DrawWindow();
   }
-  imgui_->Render(theme_.palette.backdrop);
+  imgui_->Render(theme_.palette.panel);
 }
 
 void Application::RunCommands(const FrameInput& input) {
@@ -257,8 +298,7 @@ void Application::DrawWindow() {
   DrawFlaggedList(context, {ImVec2(gap, top), ImVec2(list, middle_height)});
   DrawNotePanel(context, {ImVec2(stage.End().x + gap, top), ImVec2(note, middle_height)});
   DrawStage(stage);
-  DrawChart(context,
-            {ImVec2(gap, stage.End().y + gap), ImVec2(size.x - 2.0F * gap, chart)});
+  DrawChart(context, {ImVec2(gap, stage.End().y + gap), ImVec2(size.x - 2.0F * gap, chart)});
   DrawStatus({ImVec2(0, size.y - status), ImVec2(size.x, status)});
   DrawSplitters(stage);
   if (const auto file = dialogs_.Draw(theme_, &*session_, state_)) {
@@ -307,8 +347,8 @@ void Application::DrawTopBar(const Area& area) {
   stage_button("Section", Stage::kSection, Command::kShowSection);
   const char* commands = "Commands  Ctrl+K";
   const char* cautions = "Cautions";
-  const float width = ImGui::CalcTextSize(commands).x + ImGui::CalcTextSize(cautions).x +
-                      theme_.Px(60.0);
+  const float width =
+      ImGui::CalcTextSize(commands).x + ImGui::CalcTextSize(cautions).x + theme_.Px(60.0);
   ImGui::SameLine(area.size.x - width);
   if (ImGui::Button(cautions)) state_.dialog = Dialog::kCautions;
   ImGui::SameLine();
@@ -325,18 +365,17 @@ void Application::DrawStage(const Area& area) {
     state_.stage_px = size_px;
     state_.zoomed_photo.reset();
     if (state_.at_photo) {
-      const PhotoMeasurement& photo =
-          session_->CurrentVisit().measurement.photos[*state_.at_photo];
+      const PhotoMeasurement& photo = session_->CurrentVisit().measurement.photos[*state_.at_photo];
       const PhotoZoom zoom = FitPhoto(SizeOf(photo), size_px);
-      state_.view = ViewOfPhoto(photo.camera, photo.camera_from_harp, zoom.scale, zoom.origin_px,
-                                size_px);
+      state_.view =
+          ViewOfPhoto(photo.camera, photo.camera_from_harp, zoom.scale, zoom.origin_px, size_px);
     }
   }
   stage_area_ = stage;
   ImGui::PushStyleVar(ImGuiStyleVar_WindowPadding, ImVec2(0, 0));
-  BeginPanel("##stage", stage, theme_.palette.stage);
+  BeginPanel("##stage", stage, 0);
   ImGui::PopStyleVar();
-  PanelContext context{theme_, *session_, state_, *shelf_, *renderer_};
+  PanelContext context{theme_, *session_, state_, *shelf_, *renderer_, timing_};
   if (state_.large_type) {
     DrawLargeType(context, stage);
   } else if (state_.stage == Stage::kPhoto) {
@@ -375,6 +414,17 @@ void Application::DrawStatus(const Area& area) {
 
 void Application::DrawSplitters(const Area& stage) {
   const float gap = theme_.Px(6.0);
+  // The window is cleared in the panels' color; only what lies between them is painted.
+  ImDrawList& back = *ImGui::GetBackgroundDrawList();
+  const ImVec2 whole = ImGui::GetIO().DisplaySize;
+  const auto paint = [&](float left, float top, float right, float bottom) {
+    back.AddRectFilled(ImVec2(left, top), ImVec2(right, bottom), theme_.palette.backdrop);
+  };
+  paint(0, stage.corner.y, gap, size.y);
+  paint(size.x - gap, stage.corner.y, size.x, size.y);
+  paint(stage.corner.x - gap, stage.corner.y, stage.corner.x, stage.End().y);
+  paint(stage.End().x, stage.corner.y, stage.End().x + gap, stage.End().y);
+  paint(0, stage.End().y, size.x, stage.End().y + gap);
   const auto splitter = [&](const char* name, ImVec2 corner, ImVec2 size, bool sideways) {
     BeginPanel(name, {corner, size}, 0);
     ImGui::SetCursorPos(ImVec2(0, 0));
@@ -397,10 +447,10 @@ void Application::DrawSplitters(const Area& stage) {
       settings_.list_width +
           splitter("##split1", ImVec2(stage.corner.x - gap, stage.corner.y), upright, true),
       120.0, 600.0);
-  settings_.note_width = std::clamp(
-      settings_.note_width - splitter("##split2", ImVec2(stage.End().x, stage.corner.y), upright,
-                                      true),
-      220.0, 800.0);
+  settings_.note_width =
+      std::clamp(settings_.note_width -
+                     splitter("##split2", ImVec2(stage.End().x, stage.corner.y), upright, true),
+                 220.0, 800.0);
   const ImVec2 flat(ImGui::GetIO().DisplaySize.x, gap);
   settings_.chart_height = std::clamp(
       settings_.chart_height - splitter("##split3", ImVec2(0, stage.End().y), flat, false), 100.0,
@@ -479,6 +529,7 @@ std::vector<double> Application::TimeFrames(int count) {
   const FrameInput nothing;
   if (session_) shelf_->WaitForAll(*session_);
   Frame(nothing, 0.01);
+  timing_ = true;
   for (int i = 0; i < count; ++i) {
     const double start = window_->Now();
     if (state_.stage == Stage::kHarp) Orbit(state_.view, state_.model.center_mm, 0.02, 0.01);

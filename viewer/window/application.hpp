@@ -36,7 +36,8 @@ struct ViewRequest {
   bool down_the_tine = false;
   bool from_camera = false;  ///< the harp as the photo's camera saw it
   bool light = false;
-  int width_px = 0;  ///< 0: as remembered
+  bool hidden = false;  ///< no window on the screen, as for a picture
+  int width_px = 0;     ///< 0: as remembered
   int height_px = 0;
 };
 
@@ -68,6 +69,9 @@ class Application {
   void DrawStatus(const Area& area);
   void DrawSplitters(const Area& stage);
   void AttachPicture();
+  [[nodiscard]] FrameInput NextInput();
+  /// A visit that another program added (`measure --record`) is shown as soon as it is there.
+  bool FollowRecord();
   [[nodiscard]] std::vector<std::uint8_t> ReadPixels(const Eigen::Vector2i& corner_px,
                                                      const Eigen::Vector2i& size_px) const;
   void Remember();
@@ -88,9 +92,12 @@ class Application {
   Dialogs dialogs_;
   std::string open_problem_;
   Area stage_area_{};
-  double model_magnification_ = 0.0;
-  std::size_t model_visit_ = 0;
+  std::size_t shown_visit_ = 0;
   bool attach_next_ = false;
+  bool timing_ = false;
+  int held_frames_ = 0;
+  double next_look_ = 0.0;
+  std::filesystem::file_time_type record_time_{};
 };
 
 }  // namespace tinesight

@@ -162,8 +162,8 @@ class Chart {
     }
     const auto side = [&](bool positive) {
       const std::string text = ChartQuantitySide(c_.state.quantity, positive);
-      const ImVec2 at(left_ + t_.Px(4.0), positive ? top_ + t_.Px(1.0)
-                                                   : bottom_ - font->FontSize - t_.Px(2.0));
+      const ImVec2 at(left_ + t_.Px(4.0),
+                      positive ? top_ + t_.Px(1.0) : bottom_ - font->FontSize - t_.Px(2.0));
       draw_.AddText(font, font->FontSize, at, WithOpacity(t_.palette.muted, 0.8), text.c_str());
     };
     side(true);
@@ -280,9 +280,9 @@ class Chart {
         ImGui::TextUnformatted((ChartQuantityName(c_.state.quantity) + " not measured").c_str());
         continue;
       }
-      ImGui::TextUnformatted((ChartQuantityName(c_.state.quantity) + ' ' +
-                              MeasuredText(d->value, c_.state.quantity))
-                                 .c_str());
+      ImGui::TextUnformatted(
+          (ChartQuantityName(c_.state.quantity) + ' ' + MeasuredText(d->value, c_.state.quantity))
+              .c_str());
       if (d->tolerance) {
         VerdictLabel(t_, d->verdict,
                      VerdictWordOf(d->verdict, c_.state.quantity) + ", " +
@@ -311,7 +311,7 @@ class Chart {
 }  // namespace
 
 void DrawChart(PanelContext& context, const Area& area) {
-  BeginPanel("##chart", area, context.theme.palette.panel);
+  BeginPanel("##chart", area, 0);
   Chart(context, area).Draw();
   EndPanel();
 }

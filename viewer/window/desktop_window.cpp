@@ -78,9 +78,10 @@ void OnScroll(GLFWwindow* window, double /*x*/, double y) {
 Result<std::unique_ptr<DesktopWindow>> DesktopWindow::Open(const Options& options) {
   glfwSetErrorCallback([](int /*code*/, const char* text) { LastProblem() = text; });
   if (glfwInit() == GLFW_FALSE) {
-    return Fail("no window can be opened: " + LastProblem() +
-                "; start it in a desktop session, or use `xvfb-run -a tinesight view … --screenshot "
-                "NAME.png` where there is no screen");
+    return Fail(
+        "no window can be opened: " + LastProblem() +
+        "; start it in a desktop session, or use `xvfb-run -a tinesight view … --screenshot "
+        "NAME.png` where there is no screen");
   }
   glfwWindowHint(GLFW_CONTEXT_VERSION_MAJOR, 3);
   glfwWindowHint(GLFW_CONTEXT_VERSION_MINOR, 3);

@@ -120,7 +120,8 @@ void DrawCautions(const Theme& t) {
       "Solvents, old solder and dust. Old grommets and felt shed dust, old solder holds lead, and "
       "cleaners dissolve finishes and irritate lungs: ventilate, wear gloves, wash your hands, and "
       "don't blow dust about.",
-      "Magnets. Pickups hold strong magnets: watch out with screwdriver tips near coil wire as fine "
+      "Magnets. Pickups hold strong magnets: watch out with screwdriver tips near coil wire as "
+      "fine "
       "as hair, and with pacemakers."};
   for (const char* caution : kCautions) {
     TextWrapped(caution);
@@ -200,12 +201,12 @@ void Dialogs::DrawCommandList(const Theme& t, Session* session, ViewState& state
 std::optional<fs::path> Dialogs::DrawOpen(const Theme& t, ViewState& state) {
   if (!BeginDialog(t, "##open", 640.0, 190.0, fresh_)) state.dialog = Dialog::kNone;
   Title(t, "Open");
-  TextWrapped("Path of a service record (.tinerec) or of a result (.json); a file can also be "
-              "dropped on the window.");
+  TextWrapped(
+      "Path of a service record (.tinerec) or of a result (.json); a file can also be "
+      "dropped on the window.");
   if (fresh_) ImGui::SetKeyboardFocusHere();
   ImGui::SetNextItemWidth(-1.0F);
-  const bool entered =
-      ImGui::InputText("##path", &text_, ImGuiInputTextFlags_EnterReturnsTrue);
+  const bool entered = ImGui::InputText("##path", &text_, ImGuiInputTextFlags_EnterReturnsTrue);
   const bool pressed = ImGui::Button("Open");
   ImGui::SameLine();
   if (ImGui::Button("Cancel")) state.dialog = Dialog::kNone;
@@ -243,10 +244,9 @@ void Dialogs::DrawFinding(const Theme& t, Session& session, ViewState& state) {
     ImGui::SameLine();
     ImGui::Checkbox("doubled", &finding_.doubled);
   }
-  const bool has_place = finding_.part == FindingPart::kGrommet ||
-                         finding_.part == FindingPart::kSpring ||
-                         finding_.part == FindingPart::kScrew ||
-                         finding_.part == FindingPart::kInPlaceOfGrommet;
+  const bool has_place =
+      finding_.part == FindingPart::kGrommet || finding_.part == FindingPart::kSpring ||
+      finding_.part == FindingPart::kScrew || finding_.part == FindingPart::kInPlaceOfGrommet;
   if (has_place) {
     ImGui::Separator();
     Choice("either screw", finding_.place, ScrewPlace::kEither);
@@ -281,9 +281,8 @@ void Dialogs::DrawWork(const Theme& t, Session& session, ViewState& state) {
   Title(t, ("Work done at " + DisplayName(session.Midi())).c_str());
   if (fresh_) ImGui::SetKeyboardFocusHere();
   ImGui::SetNextItemWidth(-1.0F);
-  const bool entered =
-      ImGui::InputTextWithHint("##work", "what was done, or a remark", &text_,
-                               ImGuiInputTextFlags_EnterReturnsTrue);
+  const bool entered = ImGui::InputTextWithHint("##work", "what was done, or a remark", &text_,
+                                                ImGuiInputTextFlags_EnterReturnsTrue);
   const bool pressed = ImGui::Button("Enter in the record");
   ImGui::SameLine();
   if (ImGui::Button("Cancel")) state.dialog = Dialog::kNone;

@@ -10,8 +10,8 @@
 
 namespace tinesight {
 
-/// What stands over the window: the list of commands, help, cautions, the open dialog, and the forms
-/// for findings and work. Escape or a click outside closes each.
+/// What stands over the window: the list of commands, help, cautions, the open dialog, and the
+/// forms for findings and work. Escape or a click outside closes each.
 class Dialogs {
  public:
   /// Draws what `state.dialog` says. `session` may be nullptr. Gives the file to open when one was

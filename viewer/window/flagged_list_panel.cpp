@@ -56,14 +56,13 @@ void DrawRow(PanelContext& context, const FlaggedNote& note) {
   draw.AddText(t.fonts.bold, t.fonts.bold->FontSize, ImVec2(x, corner.y + t.Px(4.0)),
                WithOpacity(t.palette.text, fade), DisplayName(note.midi).c_str());
   const std::string word = VerdictWordOf(note.verdict, note.quantity);
-  draw.AddText(t.fonts.small, t.fonts.small->FontSize,
-               ImVec2(x + t.Px(42.0), corner.y + t.Px(6.0)), color, word.c_str());
-  const std::string line =
-      review != ReviewState::kNone
-          ? std::string(ReviewSign(review))
-          : (note.quantity == ChartQuantity::kLateral ? note.text
-                                                      : ChartQuantityName(note.quantity) + ' ' +
-                                                            note.text);
+  draw.AddText(t.fonts.small, t.fonts.small->FontSize, ImVec2(x + t.Px(42.0), corner.y + t.Px(6.0)),
+               color, word.c_str());
+  const std::string line = review != ReviewState::kNone
+                               ? std::string(ReviewSign(review))
+                               : (note.quantity == ChartQuantity::kLateral
+                                      ? note.text
+                                      : ChartQuantityName(note.quantity) + ' ' + note.text);
   draw.PushClipRect(corner, end, true);
   draw.AddText(t.fonts.small, t.fonts.small->FontSize, ImVec2(x, corner.y + t.Px(23.0)),
                review != ReviewState::kNone ? t.palette.accent : t.palette.muted, line.c_str());
@@ -74,7 +73,7 @@ void DrawRow(PanelContext& context, const FlaggedNote& note) {
 
 void DrawFlaggedList(PanelContext& context, const Area& area) {
   const Theme& t = context.theme;
-  BeginPanel("##flagged", area, t.palette.panel);
+  BeginPanel("##flagged", area, 0);
   const auto& flagged = context.session.Flagged();
   ImGui::PushFont(t.fonts.bold);
   ImGui::TextUnformatted("To review");

@@ -75,8 +75,8 @@ PhotoTexture::PhotoTexture(std::unique_ptr<PhotoPicture> picture) : picture_(std
   const int last = count - 1 - first_level_;
   for (int level = 0; level <= last; ++level) {
     const cv::Mat& rgba = levels[static_cast<std::size_t>(first_level_ + level)];
-    glTexImage2D(GL_TEXTURE_2D, level, GL_RGBA8, rgba.cols, rgba.rows, 0, GL_RGBA,
-                 GL_UNSIGNED_BYTE, nullptr);
+    glTexImage2D(GL_TEXTURE_2D, level, GL_RGBA8, rgba.cols, rgba.rows, 0, GL_RGBA, GL_UNSIGNED_BYTE,
+                 nullptr);
   }
   glTexParameteri(GL_TEXTURE_2D, GL_TEXTURE_MAX_LEVEL, last);
   glTexParameteri(GL_TEXTURE_2D, GL_TEXTURE_BASE_LEVEL, last);
@@ -93,8 +93,8 @@ bool PhotoTexture::Advance() {
     const std::ptrdiff_t row_bytes = static_cast<std::ptrdiff_t>(rgba.cols) * 4;
     const auto rows = static_cast<int>(std::min<std::ptrdiff_t>(
         rgba.rows - next_row_, std::max<std::ptrdiff_t>(1, budget / row_bytes)));
-    glTexSubImage2D(GL_TEXTURE_2D, level_, 0, next_row_, rgba.cols, rows, GL_RGBA,
-                    GL_UNSIGNED_BYTE, rgba.ptr(next_row_));
+    glTexSubImage2D(GL_TEXTURE_2D, level_, 0, next_row_, rgba.cols, rows, GL_RGBA, GL_UNSIGNED_BYTE,
+                    rgba.ptr(next_row_));
     budget -= rows * row_bytes;
     next_row_ += rows;
     if (next_row_ < rgba.rows) break;

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 namespace tinesight {
 namespace {
@@ -108,11 +109,16 @@ Look LookOf(HarpPart part, Verdict verdict, const Theme& theme) {
   return {dark ? Eigen::Vector3f(0.36F, 0.38F, 0.40F) : Eigen::Vector3f(0.66F, 0.68F, 0.69F), 0.1F};
 }
 
+// What was not measured but drawn.
+bool OnlyDrawn(HarpPart part) {
+  return part == HarpPart::kBobbin || part == HarpPart::kBlock || part == HarpPart::kToneBar;
+}
+
 bool Same(const HarpRenderer::Frame& a, const HarpRenderer::Frame& b) {
   return a.view.camera_from_harp.matrix() == b.view.camera_from_harp.matrix() &&
          a.view.focal == b.view.focal && a.view.shift == b.view.shift && a.area_px == b.area_px &&
          a.selected_midi == b.selected_midi && a.hovered_midi == b.hovered_midi &&
-         a.over_photo == b.over_photo;
+         a.over_photo == b.over_photo && a.moving == b.moving;
 }
 
 }  // namespace
@@ -128,6 +134,7 @@ Result<std::unique_ptr<HarpRenderer>> HarpRenderer::Make() {
   glGenFramebuffers(1, &renderer->resolved_);
   glGenRenderbuffers(1, &renderer->color_);
   glGenRenderbuffers(1, &renderer->depth_);
+  glGenRenderbuffers(1, &renderer->plain_depth_);
   return renderer;
 }
 
@@ -139,6 +146,7 @@ HarpRenderer::~HarpRenderer() {
   glDeleteFramebuffers(1, &resolved_);
   glDeleteRenderbuffers(1, &color_);
   glDeleteRenderbuffers(1, &depth_);
+  glDeleteRenderbuffers(1, &plain_depth_);
 }
 
 void HarpRenderer::SetModel(const HarpModel& model) {
@@ -147,11 +155,23 @@ void HarpRenderer::SetModel(const HarpModel& model) {
   center_mm_ = model.center_mm;
   radius_mm_ = model.radius_mm;
   std::vector<Vertex> vertices;
-  for (const HarpMesh& part : model.meshes) {
+  runs_.clear();
+  std::vector<const HarpMesh*> sorted;
+  for (const HarpMesh& part : model.meshes) sorted.push_back(&part);
+  std::stable_sort(sorted.begin(), sorted.end(), [](const HarpMesh* a, const HarpMesh* b) {
+    return std::pair(a->part, a->verdict) < std::pair(b->part, b->verdict);
+  });
+  for (const HarpMesh* part : sorted) {
     const auto first = static_cast<GLint>(vertices.size());
-    Append(part.mesh, vertices);
-    ranges_.push_back({part.part, part.verdict, part.mesh.midi, first,
-                       static_cast<GLsizei>(vertices.size()) - first});
+    Append(part->mesh, vertices);
+    const auto count = static_cast<GLsizei>(vertices.size()) - first;
+    ranges_.push_back({part->part, part->verdict, part->mesh.midi, first, count});
+    if (!runs_.empty() && runs_.back().part == part->part &&
+        runs_.back().verdict == part->verdict) {
+      runs_.back().count += count;
+    } else {
+      runs_.push_back({part->part, part->verdict, 0, first, count});
+    }
   }
   glBindVertexArray(array_);
   glBindBuffer(GL_ARRAY_BUFFER, buffer_);
@@ -179,6 +199,9 @@ void HarpRenderer::ResizeTargets(const Eigen::Vector2i& area_px) {
   glFramebufferRenderbuffer(GL_FRAMEBUFFER, GL_DEPTH_ATTACHMENT, GL_RENDERBUFFER, depth_);
   glBindFramebuffer(GL_FRAMEBUFFER, resolved_);
   glFramebufferTexture2D(GL_FRAMEBUFFER, GL_COLOR_ATTACHMENT0, GL_TEXTURE_2D, texture_.Id(), 0);
+  glBindRenderbuffer(GL_RENDERBUFFER, plain_depth_);
+  glRenderbufferStorage(GL_RENDERBUFFER, GL_DEPTH_COMPONENT24, area_px.x(), area_px.y());
+  glFramebufferRenderbuffer(GL_FRAMEBUFFER, GL_DEPTH_ATTACHMENT, GL_RENDERBUFFER, plain_depth_);
 }
 
 const GlTexture& HarpRenderer::Draw(const Frame& wanted, const Theme& theme) {
@@ -189,7 +212,7 @@ const GlTexture& HarpRenderer::Draw(const Frame& wanted, const Theme& theme) {
   drawn_ = frame;
   drawn_dark_ = theme.palette.dark;
   ResizeTargets(frame.area_px);
-  glBindFramebuffer(GL_FRAMEBUFFER, multisampled_);
+  glBindFramebuffer(GL_FRAMEBUFFER, frame.moving ? resolved_ : multisampled_);
   glViewport(0, 0, frame.area_px.x(), frame.area_px.y());
   glDisable(GL_SCISSOR_TEST);
   glDisable(GL_BLEND);
@@ -197,22 +220,42 @@ const GlTexture& HarpRenderer::Draw(const Frame& wanted, const Theme& theme) {
   glEnable(GL_DEPTH_TEST);
   glDepthFunc(GL_LEQUAL);
   glDepthMask(GL_TRUE);
-  glClearColor(0.0F, 0.0F, 0.0F, 0.0F);
+  // Over a photo what is empty is clear; else the picture brings its own background.
+  const ImVec4 back = ImGui::ColorConvertU32ToFloat4(theme.palette.stage);
+  if (frame.over_photo) {
+    glClearColor(0.0F, 0.0F, 0.0F, 0.0F);
+  } else {
+    glClearColor(back.x, back.y, back.z, 1.0F);
+  }
   glClear(GL_COLOR_BUFFER_BIT | GL_DEPTH_BUFFER_BIT);
   DrawParts(frame, theme);
   glDisable(GL_DEPTH_TEST);
-  glBindFramebuffer(GL_READ_FRAMEBUFFER, multisampled_);
-  glBindFramebuffer(GL_DRAW_FRAMEBUFFER, resolved_);
-  glBlitFramebuffer(0, 0, size_px_.x(), size_px_.y(), 0, 0, size_px_.x(), size_px_.y(),
-                    GL_COLOR_BUFFER_BIT, GL_NEAREST);
+  if (!frame.moving) {
+    glBindFramebuffer(GL_READ_FRAMEBUFFER, multisampled_);
+    glBindFramebuffer(GL_DRAW_FRAMEBUFFER, resolved_);
+    glBlitFramebuffer(0, 0, size_px_.x(), size_px_.y(), 0, 0, size_px_.x(), size_px_.y(),
+                      GL_COLOR_BUFFER_BIT, GL_NEAREST);
+  }
   glBindFramebuffer(GL_FRAMEBUFFER, 0);
   return texture_;
+}
+
+void HarpRenderer::SetLook(HarpPart part, Verdict verdict, const Theme& theme, float toward_accent,
+                           float toward_white) {
+  Look look = LookOf(part, verdict, theme);
+  look.color += toward_accent * (Rgb(theme.palette.accent) - look.color);
+  look.color += toward_white * (Eigen::Vector3f::Ones() - look.color);
+  glUniform3fv(color_place_, 1, look.color.data());
+  glUniform1f(shine_place_, look.shine);
 }
 
 void HarpRenderer::DrawParts(const Frame& frame, const Theme& theme) {
   const double distance = (frame.view.camera_from_harp * center_mm_).norm();
   const double far_mm = distance + 2.0 * radius_mm_ + 50.0;
-  const double near_mm = std::max(0.5, distance - 2.0 * radius_mm_);
+  double near_mm = std::max(0.5, distance - 2.0 * radius_mm_);
+  if (frame.view.cut_harp_mm) {
+    near_mm = std::max(near_mm, (frame.view.camera_from_harp * *frame.view.cut_harp_mm).z());
+  }
   const Eigen::Matrix4f clip =
       frame.view.ClipFromHarp(frame.area_px.cast<double>(), near_mm, far_mm).cast<float>();
   const Eigen::Matrix3f turn = frame.view.camera_from_harp.linear().cast<float>();
@@ -220,28 +263,32 @@ void HarpRenderer::DrawParts(const Frame& frame, const Theme& theme) {
   const auto uniform = [this](const char* name) { return glGetUniformLocation(program_, name); };
   glUniformMatrix4fv(uniform("clip_from_harp"), 1, GL_FALSE, clip.data());
   glUniformMatrix3fv(uniform("camera_from_harp"), 1, GL_FALSE, turn.data());
-  const GLint color_place = uniform("color");
-  const GLint shine_place = uniform("shine");
-  const float opacity = frame.over_photo ? 0.6F : 1.0F;
-  glUniform1f(uniform("opacity"), opacity);
+  color_place_ = uniform("color");
+  shine_place_ = uniform("shine");
+  glUniform1f(uniform("opacity"), frame.over_photo ? 0.6F : 1.0F);
   glBindVertexArray(array_);
-  for (const Range& range : ranges_) {
-    const bool drawn_only = range.part == HarpPart::kBobbin || range.part == HarpPart::kBlock ||
-                            range.part == HarpPart::kToneBar;
-    if (frame.over_photo && drawn_only) continue;
-    const bool selected = range.midi == frame.selected_midi;
-    if (range.part == HarpPart::kIdealAxis && !selected) continue;
-    Look look = LookOf(range.part, range.verdict, theme);
-    if (selected && drawn_only) look.color = 0.6F * look.color + 0.4F * Rgb(theme.palette.accent);
-    if (range.midi == frame.hovered_midi && !selected) {
-      look.color = 0.7F * look.color + Eigen::Vector3f::Constant(0.3F);
-    }
-    glUniform3fv(color_place, 1, look.color.data());
-    glUniform1f(shine_place, look.shine);
-    glDrawArrays(GL_TRIANGLES, range.first, range.count);
+  for (const Range& run : runs_) {
+    if (run.part == HarpPart::kIdealAxis || (frame.over_photo && OnlyDrawn(run.part))) continue;
+    SetLook(run.part, run.verdict, theme, 0.0F, 0.0F);
+    glDrawArrays(GL_TRIANGLES, run.first, run.count);
   }
+  // Once more, at the same depth and so over themselves.
+  if (frame.hovered_midi != frame.selected_midi) DrawNote(frame, theme, frame.hovered_midi, false);
+  DrawNote(frame, theme, frame.selected_midi, true);
   glBindVertexArray(0);
   glUseProgram(0);
+}
+
+void HarpRenderer::DrawNote(const Frame& frame, const Theme& theme, int midi, bool selected) {
+  for (const Range& range : ranges_) {
+    if (range.midi != midi) continue;
+    const bool only_drawn = OnlyDrawn(range.part);
+    if (only_drawn && frame.over_photo) continue;
+    if (range.part == HarpPart::kIdealAxis && !selected) continue;
+    SetLook(range.part, range.verdict, theme, selected && only_drawn ? 0.4F : 0.0F,
+            selected ? 0.0F : 0.3F);
+    glDrawArrays(GL_TRIANGLES, range.first, range.count);
+  }
 }
 
 }  // namespace tinesight

@@ -34,6 +34,8 @@ class HarpRenderer {
     int hovered_midi = 0;
     /// Over a photo: only what was measured, half transparent.
     bool over_photo = false;
+    /// While the view moves, edges are left jagged: a software renderer is four times as fast then.
+    bool moving = false;
   };
   /// The picture, its alpha 0 where nothing is; rows from the bottom up, as OpenGL has them.
   const GlTexture& Draw(const Frame& frame, const Theme& theme);
@@ -42,24 +44,31 @@ class HarpRenderer {
   HarpRenderer() = default;
   void ResizeTargets(const Eigen::Vector2i& area_px);
   void DrawParts(const Frame& frame, const Theme& theme);
+  void DrawNote(const Frame& frame, const Theme& theme, int midi, bool selected);
+  void SetLook(HarpPart part, Verdict verdict, const Theme& theme, float toward_accent,
+               float toward_white);
 
   struct Range {
     HarpPart part;
     Verdict verdict;
-    int midi;
+    int midi;  // 0: of several notes
     GLint first;
     GLsizei count;
   };
   GLuint program_ = 0;
+  GLint color_place_ = -1;
+  GLint shine_place_ = -1;
   GLuint array_ = 0;
   GLuint buffer_ = 0;
   GLuint multisampled_ = 0;  // framebuffer and its two renderbuffers
   GLuint color_ = 0;
   GLuint depth_ = 0;
-  GLuint resolved_ = 0;  // framebuffer of the texture
+  GLuint resolved_ = 0;     // framebuffer of the texture
+  GLuint plain_depth_ = 0;  // its depth, for drawing into it at once
   GlTexture texture_;
   Eigen::Vector2i size_px_ = Eigen::Vector2i::Zero();
-  std::vector<Range> ranges_;
+  std::vector<Range> ranges_;  // of one mesh each
+  std::vector<Range> runs_;    // of neighbors that look the same
   Eigen::Vector3d center_mm_ = Eigen::Vector3d::Zero();
   double radius_mm_ = 100.0;
   bool stale_ = true;

@@ -22,11 +22,12 @@ class HarpStage {
       state.view = WholeHarpView(state.model, state.stage_px);
       state.view_set = true;
     }
+    const Eigen::Matrix4d before = state.view.camera_from_harp.matrix();
     const int under = hovered ? Interact() : 0;
+    moved_ = before != state.view.camera_from_harp.matrix();
     draw_.PushClipRect(area_.corner, area_.End(), true);
-    draw_.AddRectFilled(area_.corner, area_.End(), t_.palette.stage);
-    const bool over_photo = state.at_photo && state.at_photo == c_.session.PhotoIndex() &&
-                            c_.shelf.Shown() != nullptr;
+    const bool over_photo =
+        state.at_photo && state.at_photo == c_.session.PhotoIndex() && c_.shelf.Shown() != nullptr;
     if (over_photo) DrawPhotoBehind();
     DrawMeshes(under, over_photo);
     if (state.cameras) DrawCameras();
@@ -54,7 +55,8 @@ class HarpStage {
     }
     if (ImGui::IsMouseClicked(0) || ImGui::IsMouseClicked(1) || ImGui::IsMouseClicked(2)) {
       const Eigen::Vector3d point = PointUnder(state, cursor);
-      for (std::size_t i = 0; i < 3; ++i) *pivot[i] = static_cast<float>(point[static_cast<int>(i)]);
+      for (std::size_t i = 0; i < 3; ++i)
+        *pivot[i] = static_cast<float>(point[static_cast<int>(i)]);
     }
     const Eigen::Vector3d point(*pivot[0], *pivot[1], *pivot[2]);
     if (ImGui::IsMouseDragging(0, t_.Px(3.0)) && !io.KeyShift) {
@@ -69,12 +71,13 @@ class HarpStage {
     }
     if (io.MouseWheel != 0.0F) {
       Leave();
-      Zoom(state.view, PointUnder(state, cursor), std::pow(1.18, static_cast<double>(io.MouseWheel)));
+      Zoom(state.view, PointUnder(state, cursor),
+           std::pow(1.18, static_cast<double>(io.MouseWheel)));
     }
     const int under = NoteUnder(state, cursor, t_.Px(10.0));
     if (under != 0) ImGui::SetMouseCursor(ImGuiMouseCursor_Hand);
-    const bool clicked = ImGui::IsMouseReleased(0) &&
-                         io.MouseDragMaxDistanceSqr[0] < 9.0F * t_.scale * t_.scale;
+    const bool clicked =
+        ImGui::IsMouseReleased(0) && io.MouseDragMaxDistanceSqr[0] < 9.0F * t_.scale * t_.scale;
     if (clicked && under != 0) SelectNote(c_, under);
     return under;
   }
@@ -104,12 +107,11 @@ class HarpStage {
     frame.selected_midi = c_.session.Midi();
     frame.hovered_midi = under;
     frame.over_photo = over_photo;
+    frame.moving = c_.moving || c_.state.flight || (ImGui::IsAnyMouseDown() && moved_);
     const GlTexture& picture = c_.renderer.Draw(frame, t_);
     // The picture's colors are multiplied by its opacity already.
     draw_.AddCallback(
-        [](const ImDrawList*, const ImDrawCmd*) {
-          glBlendFunc(GL_ONE, GL_ONE_MINUS_SRC_ALPHA);
-        },
+        [](const ImDrawList*, const ImDrawCmd*) { glBlendFunc(GL_ONE, GL_ONE_MINUS_SRC_ALPHA); },
         nullptr);
     draw_.AddImage(picture.ForImGui(), area_.corner, area_.End(), ImVec2(0, 1), ImVec2(1, 0));
     draw_.AddCallback(ImDrawCallback_ResetRenderState, nullptr);
@@ -177,8 +179,7 @@ class HarpStage {
   void DrawCaption(bool over_photo) {
     std::string text = c_.state.magnification == 1.0
                            ? "offsets true"
-                           : "offsets ×" +
-                                 std::to_string(static_cast<int>(c_.state.magnification));
+                           : "offsets ×" + std::to_string(static_cast<int>(c_.state.magnification));
     if (over_photo) {
       text += "   seen from " +
               std::filesystem::path(
@@ -188,10 +189,9 @@ class HarpStage {
     } else {
       text += "   blocks, tone bars and bobbins are drawings, not measured";
     }
-    Tag(draw_, t_, t_.fonts.small,
-        ImVec2(area_.corner.x + t_.Px(8.0), area_.corner.y + t_.Px(8.0)), text, t_.palette.text);
-    Tag(draw_, t_, t_.fonts.small,
-        ImVec2(area_.corner.x + t_.Px(8.0), area_.End().y - t_.Px(28.0)),
+    Tag(draw_, t_, t_.fonts.small, ImVec2(area_.corner.x + t_.Px(8.0), area_.corner.y + t_.Px(8.0)),
+        text, t_.palette.text);
+    Tag(draw_, t_, t_.fonts.small, ImVec2(area_.corner.x + t_.Px(8.0), area_.End().y - t_.Px(28.0)),
         "drag: turn   right drag: move   wheel: nearer   click: select", t_.palette.muted);
   }
 
@@ -199,6 +199,7 @@ class HarpStage {
   const Theme& t_;
   ImDrawList& draw_;
   Area area_;
+  bool moved_ = false;
 };
 
 }  // namespace

@@ -87,7 +87,8 @@ void ImGuiBridge::NewFrame(const FrameInput& input, double seconds) {
   io.MouseWheel = static_cast<float>(input.scroll);
   std::copy(input.keys.begin(), input.keys.end(), std::begin(io.KeysDown));
   const auto held = [&](int left, int right) {
-    return input.keys[static_cast<std::size_t>(left)] || input.keys[static_cast<std::size_t>(right)];
+    return input.keys[static_cast<std::size_t>(left)] ||
+           input.keys[static_cast<std::size_t>(right)];
   };
   io.KeyCtrl = held(GLFW_KEY_LEFT_CONTROL, GLFW_KEY_RIGHT_CONTROL);
   io.KeyShift = held(GLFW_KEY_LEFT_SHIFT, GLFW_KEY_RIGHT_SHIFT);

@@ -66,7 +66,8 @@ class NotePanel {
         std::to_string(note_.photos) + (note_.photos == 1 ? " photo" : " photos");
     ImGui::PushFont(t_.fonts.small);
     TextColored(review == ReviewState::kNone ? t_.palette.muted : t_.palette.accent,
-                photos + " · " + ReviewWord(review));
+                (c_.session.PlacedByHand(note_.midi) ? "placed by hand" : photos) + " · " +
+                    ReviewWord(review));
     ImGui::PopFont();
     ImGui::EndGroup();
   }
@@ -121,12 +122,13 @@ class NotePanel {
       TextWrapped(Capitalized(note_.advice));
       ImGui::Unindent(t_.Px(10.0));
       const float end = ImGui::GetCursorScreenPos().y - t_.Px(6.0);
-      ImGui::GetWindowDrawList()->AddRectFilled(
-          corner, ImVec2(corner.x + t_.Px(3.0), end),
-          t_.VerdictColor(WorstVerdict(note_)), t_.Px(2.0));
+      ImGui::GetWindowDrawList()->AddRectFilled(corner, ImVec2(corner.x + t_.Px(3.0), end),
+                                                t_.VerdictColor(WorstVerdict(note_)), t_.Px(2.0));
     }
     if (!note_.reason.empty()) {
-      Heading(t_, note_.lateral_mm ? "Why it is uncertain" : "Why it was not measured");
+      Heading(t_, c_.session.PlacedByHand(note_.midi) ? "Where the figures come from"
+                  : note_.lateral_mm                  ? "Why it is uncertain"
+                                                      : "Why it was not measured");
       TextWrapped(Capitalized(note_.reason));
     }
     for (const Suspicion& suspicion : note_.suspicions) {
@@ -185,11 +187,10 @@ class NotePanel {
     draw.PopClipRect();
     const bool shown = c_.session.PhotoIndex() == index;
     if (shown || hovered) {
-      draw.AddRect(area.corner, area.End(),
-                   WithOpacity(t_.palette.accent, shown ? 1.0 : 0.5), t_.Px(4.0), 0, t_.Px(2.0));
+      draw.AddRect(area.corner, area.End(), WithOpacity(t_.palette.accent, shown ? 1.0 : 0.5),
+                   t_.Px(4.0), 0, t_.Px(2.0));
     }
-    Tag(draw, t_, t_.fonts.small,
-        ImVec2(area.corner.x + t_.Px(4.0), area.End().y - t_.Px(22.0)),
+    Tag(draw, t_, t_.fonts.small, ImVec2(area.corner.x + t_.Px(4.0), area.End().y - t_.Px(22.0)),
         std::filesystem::path(photo.file).stem().string(), t_.palette.text);
   }
 
@@ -215,8 +216,8 @@ class NotePanel {
     draw.AddLine(at(overlay->prolonged[0]), at(overlay->prolonged[1]), found, t_.Px(1.5));
     std::vector<ImVec2> ring;
     for (const auto& p : overlay->target_ring) ring.push_back(at(p));
-    draw.AddPolyline(ring.data(), static_cast<int>(ring.size()), Ink(0xF0E442),
-                     ImDrawFlags_Closed, t_.Px(1.5));
+    draw.AddPolyline(ring.data(), static_cast<int>(ring.size()), Ink(0xF0E442), ImDrawFlags_Closed,
+                     t_.Px(1.5));
   }
 
   void DrawFindings() {
@@ -262,7 +263,7 @@ class NotePanel {
 }  // namespace
 
 void DrawNotePanel(PanelContext& context, const Area& area) {
-  BeginPanel("##note", area, context.theme.palette.panel, true);
+  BeginPanel("##note", area, 0, true);
   if (const NoteMeasurement* note = context.session.Note()) {
     NotePanel(context, *note).Draw();
   } else {

@@ -69,8 +69,7 @@ std::string PictureCaption(const Session& session, const ViewState& state) {
   std::string caption = DisplayName(session.Midi()) + " · " + session.CurrentVisit().name;
   const auto photo = session.PhotoIndex();
   if (state.stage == Stage::kPhoto && photo) {
-    caption += " · " + std::filesystem::path(
-                           session.CurrentVisit().measurement.photos[*photo].file)
+    caption += " · " + std::filesystem::path(session.CurrentVisit().measurement.photos[*photo].file)
                            .filename()
                            .string();
   } else if (state.stage == Stage::kHarp) {

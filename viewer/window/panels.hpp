@@ -22,6 +22,7 @@ struct PanelContext {
   ViewState& state;
   PhotoShelf& shelf;
   HarpRenderer& renderer;
+  bool moving = false;  ///< the view of the harp is on its way: quick before fine
 };
 
 /// A rectangle of the window, px.
@@ -31,7 +32,8 @@ struct Area {
   [[nodiscard]] ImVec2 End() const { return {corner.x + size.x, corner.y + size.y}; }
 };
 
-/// A plain window of ours at a fixed place; always pair with EndPanel.
+/// A plain window of ours at a fixed place; `background` 0: the panels' color, in which the window
+/// is cleared. Always pair with EndPanel.
 void BeginPanel(const char* name, const Area& area, ImU32 background, bool scrolls = false);
 void EndPanel();
 

@@ -1,6 +1,8 @@
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <filesystem>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -17,6 +19,9 @@ constexpr std::uint32_t kFound = 0xE69F00;
 constexpr std::uint32_t kIdeal = 0x56B4E9;
 constexpr std::uint32_t kRing = 0xF0E442;
 
+// In ImGui's storage of the stage: the handle that is held, −1 for none.
+constexpr ImGuiID kHeldHandle = 200;
+
 class PhotoStage {
  public:
   PhotoStage(PanelContext& context, const Area& area, const PhotoMeasurement& photo,
@@ -32,7 +37,8 @@ class PhotoStage {
   void Draw(bool hovered) {
     ViewState& state = c_.state;
     if (state.zoomed_photo != c_.session.PhotoIndex()) FrameNoteInPhoto(c_.session, state);
-    if (hovered) Interact();
+    const bool held = state.placing && hovered && DragHandles();
+    if (hovered && !held) Interact();
     KeepInArea(state.photo, SizeOf(photo_), state.stage_px);
     draw_.PushClipRect(area_.corner, area_.End(), true);
     DrawPicture();
@@ -44,11 +50,127 @@ class PhotoStage {
         if (overlay.midi == c_.session.Midi()) DrawSelected(overlay);
       }
     }
+    if (state.placing) DrawHandles();
     DrawCaption();
     draw_.PopClipRect();
   }
 
  private:
+  // Where the handles are: as they are being dragged, as they were placed, or as it was measured.
+  std::optional<HandMark> Mark() const {
+    if (c_.state.dragged) return c_.state.dragged;
+    const auto index = c_.session.PhotoIndex();
+    if (const auto placed = index ? c_.session.MarkOf(*index) : std::nullopt) return placed;
+    const auto overlay = std::find_if(overlays_.begin(), overlays_.end(), [this](const auto& o) {
+      return o.midi == c_.session.Midi();
+    });
+    if (overlay == overlays_.end()) return std::nullopt;
+    HandMark mark;
+    mark.axis_px = {overlay->found[0] + 0.2 * (overlay->found[1] - overlay->found[0]),
+                    overlay->found[1]};
+    return mark;
+  }
+
+  std::array<Eigen::Vector2d, 3> HandlePlaces(const HandMark& mark) const {
+    Eigen::Vector2d pickup = mark.axis_px[1];
+    for (const NoteOverlay& overlay : overlays_) {
+      if (overlay.midi == c_.session.Midi()) pickup = overlay.pickup;
+    }
+    return {mark.axis_px[0], mark.axis_px[1], mark.pickup_px.value_or(pickup)};
+  }
+
+  // True: a handle is held or was let go, and the mouse is not for the photo.
+  bool DragHandles() {
+    const auto mark = Mark();
+    if (!mark) return false;
+    const ImGuiIO& io = ImGui::GetIO();
+    const Eigen::Vector2d cursor = c_.state.photo.ToPhoto(
+        Eigen::Vector2d(io.MousePos.x - area_.corner.x, io.MousePos.y - area_.corner.y));
+    const auto places = HandlePlaces(*mark);
+    int& held = *ImGui::GetStateStorage()->GetIntRef(kHeldHandle, -1);
+    if (ImGui::IsMouseClicked(0)) {
+      held = -1;
+      double nearest = t_.Px(14.0) / c_.state.photo.scale;
+      for (std::size_t i = 0; i < places.size(); ++i) {
+        const double distance = (places[i] - cursor).norm();
+        if (distance > nearest) continue;
+        nearest = distance;
+        held = static_cast<int>(i);
+      }
+      if (held >= 0) c_.state.dragged = mark;
+    }
+    if (held < 0 || !c_.state.dragged) return false;
+    if (!io.MouseDown[0]) {
+      LetGo();
+      held = -1;
+      return true;
+    }
+    // Relative, and finer with Shift, so that grabbing a handle off its middle moves nothing.
+    const double fine = io.KeyShift ? 0.2 : 1.0;
+    const auto index = static_cast<std::size_t>(held);
+    const Eigen::Vector2d to =
+        places[index] +
+        fine / c_.state.photo.scale * Eigen::Vector2d(io.MouseDelta.x, io.MouseDelta.y);
+    if (index < 2) {
+      c_.state.dragged->axis_px[index] = to;
+    } else {
+      c_.state.dragged->pickup_px = to;
+    }
+    return true;
+  }
+
+  void LetGo() {
+    const HandMark mark = *c_.state.dragged;
+    c_.state.dragged.reset();
+    const auto done = c_.session.PlaceByHand(*c_.session.PhotoIndex(), mark);
+    c_.state.message = done ? DisplayName(c_.session.Midi()) +
+                                  ": figures from what was placed by hand; Shift+E takes it back"
+                            : done.error().message;
+    c_.state.message_is_failure = !done;
+    RebuildModel(c_.session, c_.state);
+  }
+
+  void DrawHandles() {
+    const auto mark = Mark();
+    if (!mark) return;
+    const auto places = HandlePlaces(*mark);
+    draw_.AddLine(At(places[0]), At(places[1]), IM_COL32_WHITE, t_.Px(1.0));
+    for (std::size_t i = 0; i < places.size(); ++i) {
+      const ImVec2 p = At(places[i]);
+      const float r = t_.Px(i == 2 ? 9.0 : 7.0);
+      draw_.AddCircle(p, r, IM_COL32(0, 0, 0, 200), 24, t_.Px(4.0));
+      draw_.AddCircle(p, r, t_.palette.accent, 24, t_.Px(2.0));
+      draw_.AddLine(ImVec2(p.x - r, p.y), ImVec2(p.x + r, p.y), t_.palette.accent);
+      draw_.AddLine(ImVec2(p.x, p.y - r), ImVec2(p.x, p.y + r), t_.palette.accent);
+    }
+    const int held = ImGui::GetStateStorage()->GetInt(kHeldHandle, -1);
+    if (c_.state.dragged && held >= 0) DrawMagnifier(places[static_cast<std::size_t>(held)]);
+  }
+
+  // What is under the held handle, large, in the corner away from it.
+  void DrawMagnifier(const Eigen::Vector2d& place) {
+    const GlTexture* texture = c_.shelf.Shown();
+    if (texture == nullptr) return;
+    const float side = t_.Px(190.0);
+    const bool at_left = At(place).x > area_.corner.x + 0.5F * area_.size.x;
+    const ImVec2 corner(at_left ? area_.corner.x + t_.Px(10.0) : area_.End().x - side - t_.Px(10.0),
+                        area_.corner.y + t_.Px(40.0));
+    const double half = 0.5 * side / std::max(4.0, 3.0 * c_.state.photo.scale);
+    const Eigen::Vector2d size = SizeOf(photo_);
+    const auto uv = [&](double x, double y) {
+      return ImVec2(static_cast<float>((x + 0.5) / size.x()),
+                    static_cast<float>((y + 0.5) / size.y()));
+    };
+    const ImVec2 end(corner.x + side, corner.y + side);
+    draw_.AddImage(texture->ForImGui(), corner, end, uv(place.x() - half, place.y() - half),
+                   uv(place.x() + half, place.y() + half));
+    const ImVec2 middle(corner.x + 0.5F * side, corner.y + 0.5F * side);
+    const ImU32 hair = WithOpacity(t_.palette.accent, 0.7);
+    draw_.AddLine(ImVec2(corner.x, middle.y), ImVec2(end.x, middle.y), hair);
+    draw_.AddLine(ImVec2(middle.x, corner.y), ImVec2(middle.x, end.y), hair);
+    draw_.AddRect(corner, end, t_.palette.accent, t_.Px(4.0), 0, t_.Px(2.0));
+  }
+
   ImVec2 At(const Eigen::Vector2d& photo_px) const {
     const Eigen::Vector2d p = c_.state.photo.ToScreen(photo_px);
     return {area_.corner.x + static_cast<float>(p.x()), area_.corner.y + static_cast<float>(p.y())};
@@ -65,10 +187,10 @@ class PhotoStage {
         ImGui::IsMouseDragging(2, 1.0F)) {
       c_.state.photo.origin_px += Eigen::Vector2d(io.MouseDelta.x, io.MouseDelta.y);
     }
-    const bool clicked = ImGui::IsMouseReleased(0) &&
-                         io.MouseDragMaxDistanceSqr[0] < 9.0F * t_.scale * t_.scale;
-    const int under = NoteAt(overlays_, c_.state.photo.ToPhoto(cursor),
-                             t_.Px(9.0) / c_.state.photo.scale);
+    const bool clicked =
+        ImGui::IsMouseReleased(0) && io.MouseDragMaxDistanceSqr[0] < 9.0F * t_.scale * t_.scale;
+    const int under =
+        NoteAt(overlays_, c_.state.photo.ToPhoto(cursor), t_.Px(9.0) / c_.state.photo.scale);
     if (under != 0) ImGui::SetMouseCursor(ImGuiMouseCursor_Hand);
     if (clicked && under != 0 && under != c_.session.Midi()) {
       // Where one looks stays where it is.
@@ -200,7 +322,8 @@ class PhotoStage {
   void DrawLabel(const NoteOverlay& overlay, Verdict verdict, ImVec2 mark) {
     const NoteMeasurement* note = c_.session.CurrentVisit().Find(overlay.midi);
     if (note == nullptr || !note->lateral_mm) return;
-    const std::string name = DisplayName(overlay.midi) + "  " + VerdictWord(verdict, Quantity::kLateral);
+    const std::string name =
+        DisplayName(overlay.midi) + "  " + VerdictWord(verdict, Quantity::kLateral);
     const std::string figure = MeasuredText(*note->lateral_mm, ChartQuantity::kLateral) + ' ' +
                                LateralDirection(note->lateral_mm->value);
     const ImVec2 wide =
@@ -212,12 +335,11 @@ class PhotoStage {
     }
     corner.x = std::max(corner.x, area_.corner.x + t_.Px(6.0));
     corner.y = std::clamp(corner.y, area_.corner.y + t_.Px(34.0), area_.End().y - t_.Px(90.0));
-    draw_.AddRectFilled(corner,
-                        ImVec2(corner.x + wide.x + t_.Px(16.0), corner.y + t_.Px(44.0)),
+    draw_.AddRectFilled(corner, ImVec2(corner.x + wide.x + t_.Px(16.0), corner.y + t_.Px(44.0)),
                         IM_COL32(0, 0, 0, 175), t_.Px(5.0));
     draw_.AddText(t_.fonts.bold, t_.fonts.bold->FontSize,
-                  ImVec2(corner.x + t_.Px(8.0), corner.y + t_.Px(4.0)),
-                  Ink(StyleOnPhoto(verdict)), name.c_str());
+                  ImVec2(corner.x + t_.Px(8.0), corner.y + t_.Px(4.0)), Ink(StyleOnPhoto(verdict)),
+                  name.c_str());
     draw_.AddText(t_.fonts.text, t_.fonts.text->FontSize,
                   ImVec2(corner.x + t_.Px(8.0), corner.y + t_.Px(23.0)), IM_COL32_WHITE,
                   figure.c_str());
@@ -231,9 +353,10 @@ class PhotoStage {
       text += "   photo " + std::to_string(here - photos.begin() + 1) + " of " +
               std::to_string(photos.size()) + " of this note";
     }
-    text += "   " + std::to_string(static_cast<int>(std::lround(100.0 * c_.state.photo.scale))) + " %";
-    Tag(draw_, t_, t_.fonts.small,
-        ImVec2(area_.corner.x + t_.Px(8.0), area_.corner.y + t_.Px(8.0)), text, t_.palette.text);
+    text +=
+        "   " + std::to_string(static_cast<int>(std::lround(100.0 * c_.state.photo.scale))) + " %";
+    Tag(draw_, t_, t_.fonts.small, ImVec2(area_.corner.x + t_.Px(8.0), area_.corner.y + t_.Px(8.0)),
+        text, t_.palette.text);
     if (!c_.state.overlay) return;
     DrawLegend();
   }

@@ -46,8 +46,9 @@ class SectionDrawing {
  private:
   // x toward treble to the right, y up as played.
   ImVec2 At(double x_mm, double y_mm) const {
-    return {area_.corner.x + 0.5F * area_.size.x + static_cast<float>(x_mm - middle_mm_.x()) * scale_,
-            area_.corner.y + 0.5F * area_.size.y - static_cast<float>(y_mm - middle_mm_.y()) * scale_};
+    return {
+        area_.corner.x + 0.5F * area_.size.x + static_cast<float>(x_mm - middle_mm_.x()) * scale_,
+        area_.corner.y + 0.5F * area_.size.y - static_cast<float>(y_mm - middle_mm_.y()) * scale_};
   }
   float Px(double mm) const { return static_cast<float>(mm) * scale_; }
 
@@ -106,9 +107,8 @@ class SectionDrawing {
     constexpr int kCorners = 64;
     for (int i = 0; i < kCorners; ++i) {
       const double angle = 2.0 * std::numbers::pi * i / kCorners;
-      const Eigen::Vector2d p =
-          axes.eigenvectors() *
-          Eigen::Vector2d(half.x() * std::cos(angle), half.y() * std::sin(angle));
+      const Eigen::Vector2d p = axes.eigenvectors() * Eigen::Vector2d(half.x() * std::cos(angle),
+                                                                      half.y() * std::sin(angle));
       outline.push_back(At(lateral + p.x(), height + p.y()));
     }
     draw_.AddConvexPolyFilled(outline.data(), kCorners, WithOpacity(t_.palette.text, 0.10));
@@ -181,9 +181,8 @@ void DrawSectionStage(PanelContext& context, const Area& area) {
   const auto line = [&](const std::string& text, ImU32 color) {
     y += Tag(draw, t, t.fonts.text, ImVec2(x, y), text, color).y + t.Px(2.0);
   };
-  line(DisplayName(note->midi) + ": " +
-           VerdictWord(note->lateral_verdict, Quantity::kLateral) + ", " +
-           MeasuredText(*note->lateral_mm, ChartQuantity::kLateral),
+  line(DisplayName(note->midi) + ": " + VerdictWord(note->lateral_verdict, Quantity::kLateral) +
+           ", " + MeasuredText(*note->lateral_mm, ChartQuantity::kLateral),
        t.VerdictColor(note->lateral_verdict));
   if (note->height_mm) {
     line("height " + VerdictWord(note->height_verdict, Quantity::kHeight) + ", " +

@@ -46,17 +46,16 @@ std::string FontFile(bool bold) {
 }
 
 // ImGui keeps the pointers until the atlas is built and later.
-constexpr std::array<ImWchar, 19> kTextRanges = {
-    0x0020, 0x024F,  // Latin with its supplements
-    0x0370, 0x03FF,  // Greek
-    0x2010, 0x2027,  // dashes, quotes, ellipsis
-    0x2070, 0x209F,  // super- and subscripts
-    0x2190, 0x2193,  // arrows
-    0x2200, 0x22FF,  // minus, less or equal …
-    0x25A0, 0x25FF,  // geometric shapes
-    0x266D, 0x266F,  // flat, natural, sharp
-    0x2713, 0x2717,  // check mark, cross
-    0};
+constexpr std::array<ImWchar, 19> kTextRanges = {0x0020, 0x024F,  // Latin with its supplements
+                                                 0x0370, 0x03FF,  // Greek
+                                                 0x2010, 0x2027,  // dashes, quotes, ellipsis
+                                                 0x2070, 0x209F,  // super- and subscripts
+                                                 0x2190, 0x2193,  // arrows
+                                                 0x2200, 0x22FF,  // minus, less or equal …
+                                                 0x25A0, 0x25FF,  // geometric shapes
+                                                 0x266D, 0x266F,  // flat, natural, sharp
+                                                 0x2713, 0x2717,  // check mark, cross
+                                                 0};
 constexpr std::array<ImWchar, 7> kHugeRanges = {0x0020, 0x007E, 0x00B0, 0x00B1, 0x266D, 0x266F, 0};
 
 Palette DarkPalette() {
@@ -162,8 +161,9 @@ Result<Theme> MakeTheme(bool dark, double scale) {
   const std::string regular = FontFile(false);
   const std::string bold = FontFile(true);
   if (regular.empty() || bold.empty()) {
-    return Fail("no font of the system has the signs ♯ and ♭; install one that has (package "
-                "fonts-dejavu-core)");
+    return Fail(
+        "no font of the system has the signs ♯ and ♭; install one that has (package "
+        "fonts-dejavu-core)");
   }
   Theme theme;
   theme.scale = static_cast<float>(scale);

@@ -23,18 +23,18 @@ struct Fonts {
 /// Colors by what they are for.
 struct Palette {
   bool dark = true;
-  ImU32 backdrop = 0;   ///< behind the panels
+  ImU32 backdrop = 0;  ///< behind the panels
   ImU32 panel = 0;
-  ImU32 raised = 0;     ///< buttons, fields
-  ImU32 line = 0;       ///< rules and frames
+  ImU32 raised = 0;  ///< buttons, fields
+  ImU32 line = 0;    ///< rules and frames
   ImU32 text = 0;
-  ImU32 muted = 0;      ///< labels, units
-  ImU32 accent = 0;     ///< selection
+  ImU32 muted = 0;   ///< labels, units
+  ImU32 accent = 0;  ///< selection
   ImU32 accent_soft = 0;
-  ImU32 stage = 0;      ///< behind photo and harp
+  ImU32 stage = 0;  ///< behind photo and harp
   ImU32 key_white = 0;
   ImU32 key_black = 0;
-  ImU32 band = 0;       ///< tolerance
+  ImU32 band = 0;  ///< tolerance
 };
 
 /// What every panel draws with.

@@ -53,8 +53,8 @@ int View(const tinesight::ViewOptions& options) {
               << " ms\n";
     return 0;
   }
-  const auto done = options.screenshot.empty() ? (*app)->Run()
-                                               : (*app)->WriteScreenshot(options.screenshot);
+  const auto done =
+      options.screenshot.empty() ? (*app)->Run() : (*app)->WriteScreenshot(options.screenshot);
   return done ? 0 : Fail(done.error().message);
 }
 
