@@ -47,9 +47,10 @@ TEST(SolveByHand, FindsTheTruthFromTwoPhotos) {
                                       Placed(PhotoFrom(60), scene.truth)};
   const auto note = SolveByHand(scene.misread, scene.profile, placements);
   ASSERT_TRUE(note) << note.error().message;
-  // The priors pull a little: less than a tenth of the stated uncertainty, or 0.03 mm.
-  EXPECT_NEAR(note->lateral_mm->value, 0.9, 0.03);
-  EXPECT_NEAR(note->height_mm->value, 1.21, 0.05);
+  // Nothing was scattered, so only the priors pull: a lateral offset of 0 ± 1 mm (k = 1) draws 0.9 mm
+  // by 0.9 u² / 1 mm², which must be a small part of the stated U.
+  EXPECT_LE(std::abs(note->lateral_mm->value - 0.9), 0.1 * note->lateral_mm->expanded_u);
+  EXPECT_LE(std::abs(note->height_mm->value - 1.21), 0.1 * note->height_mm->expanded_u);
   EXPECT_EQ(note->lateral_verdict, Verdict::kOutOfTolerance);
   EXPECT_FALSE(note->advice.empty());
   // A tenth of a millimeter is about 0.7 px here; a pixel of the hand must show in U.

@@ -420,11 +420,11 @@ void Application::DrawSplitters(const Area& stage) {
   const auto paint = [&](float left, float top, float right, float bottom) {
     back.AddRectFilled(ImVec2(left, top), ImVec2(right, bottom), theme_.palette.backdrop);
   };
-  paint(0, stage.corner.y, gap, size.y);
-  paint(size.x - gap, stage.corner.y, size.x, size.y);
+  paint(0, stage.corner.y, gap, whole.y);
+  paint(whole.x - gap, stage.corner.y, whole.x, whole.y);
   paint(stage.corner.x - gap, stage.corner.y, stage.corner.x, stage.End().y);
   paint(stage.End().x, stage.corner.y, stage.End().x + gap, stage.End().y);
-  paint(0, stage.End().y, size.x, stage.End().y + gap);
+  paint(0, stage.End().y, whole.x, stage.End().y + gap);
   const auto splitter = [&](const char* name, ImVec2 corner, ImVec2 size, bool sideways) {
     BeginPanel(name, {corner, size}, 0);
     ImGui::SetCursorPos(ImVec2(0, 0));
