@@ -33,7 +33,7 @@ const char* const kProfileJson = R"({"name":"demo","note_spacing_mm":13.7,"notes
 // by several px.
 VisitMeasurement StrongLensVisit() {
   VisitMeasurement visit = SampleVisit();
-  visit.photos[0].camera.distortion = {-0.25, 0.02, 0.0006, -0.0004, 0.0};
+  visit.photos[0].camera.distortion = {-0.4, 0.02, 0.0006, -0.0004, 0.0};
   visit.photos[0].camera_from_harp.translation().x() += 68.0;
   return visit;
 }
