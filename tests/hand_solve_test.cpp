@@ -47,8 +47,8 @@ TEST(SolveByHand, FindsTheTruthFromTwoPhotos) {
                                       Placed(PhotoFrom(60), scene.truth)};
   const auto note = SolveByHand(scene.misread, scene.profile, placements);
   ASSERT_TRUE(note) << note.error().message;
-  // Nothing was scattered, so only the priors pull: a lateral offset of 0 ± 1 mm (k = 1) draws 0.9 mm
-  // by 0.9 u² / 1 mm², which must be a small part of the stated U.
+  // Nothing was scattered, so only the priors pull: a lateral offset of 0 ± 1 mm (k = 1) draws 0.9
+  // mm by 0.9 u² / 1 mm², which must be a small part of the stated U.
   EXPECT_LE(std::abs(note->lateral_mm->value - 0.9), 0.1 * note->lateral_mm->expanded_u);
   EXPECT_LE(std::abs(note->height_mm->value - 1.21), 0.1 * note->height_mm->expanded_u);
   EXPECT_EQ(note->lateral_verdict, Verdict::kOutOfTolerance);
