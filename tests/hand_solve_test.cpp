@@ -43,14 +43,25 @@ struct Scene {
 
 TEST(SolveByHand, FindsTheTruthFromTwoPhotos) {
   const Scene scene;
+  HandPlacement placements[] = {Placed(PhotoFrom(-60), scene.truth),
+                                Placed(PhotoFrom(60), scene.truth)};
+  // Placed exactly and believed to a hundredth of a pixel, the priors have no say: their pull goes
+  // with the square of sigma, 0.03 mm at 1 px and so 3e-6 mm here.
+  for (HandPlacement& placement : placements) placement.sigma_px = 0.01;
+  const auto exact = SolveByHand(scene.misread, scene.profile, placements);
+  ASSERT_TRUE(exact) << exact.error().message;
+  EXPECT_NEAR(exact->lateral_mm->value, 0.9, 1e-4);
+  EXPECT_NEAR(exact->height_mm->value, 1.21, 1e-4);
+  EXPECT_LE((exact->pickup_harp_mm - scene.truth.pickup_harp_mm).norm(), 1e-2);
+}
+
+TEST(SolveByHand, AHandsPixelShowsInTheUncertaintyAndTheVerdict) {
+  const Scene scene;
   const HandPlacement placements[] = {Placed(PhotoFrom(-60), scene.truth),
                                       Placed(PhotoFrom(60), scene.truth)};
   const auto note = SolveByHand(scene.misread, scene.profile, placements);
   ASSERT_TRUE(note) << note.error().message;
-  // Nothing was scattered, so only the priors pull: a lateral offset of 0 ± 1 mm (k = 1) draws 0.9
-  // mm by 0.9 u² / 1 mm², which must be a small part of the stated U.
-  EXPECT_LE(std::abs(note->lateral_mm->value - 0.9), 0.1 * note->lateral_mm->expanded_u);
-  EXPECT_LE(std::abs(note->height_mm->value - 1.21), 0.1 * note->height_mm->expanded_u);
+  EXPECT_LE(std::abs(note->lateral_mm->value - 0.9), note->lateral_mm->expanded_u);
   EXPECT_EQ(note->lateral_verdict, Verdict::kOutOfTolerance);
   EXPECT_FALSE(note->advice.empty());
   // A tenth of a millimeter is about 0.7 px here; a pixel of the hand must show in U.
