@@ -27,6 +27,7 @@ void AddMeasureCommand(CLI::App& app, int& exit_status);
 void AddExportCommand(CLI::App& app, int& exit_status);
 void AddReportCommand(CLI::App& app, int& exit_status);
 void AddCalibrateCommand(CLI::App& app, int& exit_status);
+void AddViewCommand(CLI::App& app, int& exit_status);
 void AddNoteCommand(CLI::App& app, int& exit_status);
 void AddWorklistCommand(CLI::App& app, int& exit_status);
 void AddCompareCommand(CLI::App& app, int& exit_status);

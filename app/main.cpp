@@ -39,6 +39,7 @@ int Run(int argc, char** argv) {
   AddExportCommand(app, exit_status);
   AddToneCommand(app, exit_status);
   AddWhatIfCommand(app, exit_status);
+  AddViewCommand(app, exit_status);
 
   try {
     app.parse(argc, argv);

@@ -1,0 +1,226 @@
+#include "viewer/photo_store.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <opencv2/calib3d.hpp>
+#include <opencv2/imgproc.hpp>
+#include <optional>
+#include <utility>
+
+#include "calibration/error.hpp"
+#include "vision/photo.hpp"
+
+namespace tinesight {
+namespace {
+
+struct Loaded {
+  std::unique_ptr<PhotoPicture> picture;
+  std::vector<PhotoCrop> crops;
+};
+
+cv::Mat Undistorted(const cv::Mat& bgr, const Camera& camera) {
+  const cv::Matx33d matrix(camera.fx_px, 0, camera.cx_px, 0, camera.fy_px, camera.cy_px, 0, 0, 1);
+  const cv::Mat coefficients(1, 5, CV_64F, const_cast<double*>(camera.distortion.data()));
+  cv::Mat straight;
+  cv::undistort(bgr, straight, matrix, coefficients);
+  return straight;
+}
+
+std::vector<PhotoCrop> CutOut(const cv::Mat& bgr, const std::vector<PhotoJob::Cut>& cuts) {
+  std::vector<PhotoCrop> crops;
+  for (const PhotoJob::Cut& cut : cuts) {
+    const int left = static_cast<int>(std::floor(cut.center_x_px - cut.half_side_px));
+    const int top = static_cast<int>(std::floor(cut.center_y_px - cut.half_side_px));
+    const int side = static_cast<int>(std::ceil(2.0 * cut.half_side_px)) + 1;
+    const cv::Rect wanted(left, top, side, side);
+    const cv::Rect inside = wanted & cv::Rect(0, 0, bgr.cols, bgr.rows);
+    if (inside.area() < wanted.area() / 3) continue;
+    PhotoCrop crop;
+    crop.midi = cut.midi;
+    crop.origin_px = {static_cast<double>(left), static_cast<double>(top)};
+    crop.rgba = cv::Mat(side, side, CV_8UC4, cv::Scalar(40, 40, 40, 255));
+    cv::Mat part;
+    cv::cvtColor(bgr(inside), part, cv::COLOR_BGR2RGBA);
+    part.copyTo(crop.rgba(inside - wanted.tl()));
+    crops.push_back(std::move(crop));
+  }
+  return crops;
+}
+
+std::unique_ptr<PhotoPicture> Levels(cv::Mat& bgr) {
+  auto picture = std::make_unique<PhotoPicture>();
+  cv::Mat level;
+  cv::cvtColor(bgr, level, cv::COLOR_BGR2RGBA);
+  bgr.release();
+  while (true) {
+    picture->levels.push_back(level);
+    if (level.cols == 1 && level.rows == 1) return picture;
+    cv::Mat half;
+    cv::resize(level, half, {std::max(1, level.cols / 2), std::max(1, level.rows / 2)}, 0, 0,
+               cv::INTER_AREA);
+    level = half;
+  }
+}
+
+Result<Loaded> Load(const PhotoJob& job, bool picture_wanted) {
+  if (job.file.empty()) return Fail("the photo's file is not there any more");
+  auto photo = ReadPhoto(job.file);
+  if (!photo) return tl::unexpected(photo.error());
+  if (photo->bgr.cols != job.camera.width_px || photo->bgr.rows != job.camera.height_px) {
+    return Fail(job.file.string() + ": the photo is not the one that was measured: its size is " +
+                std::to_string(photo->bgr.cols) + " × " + std::to_string(photo->bgr.rows) + " px");
+  }
+  photo->gray.release();
+  cv::Mat straight = Undistorted(photo->bgr, job.camera);
+  photo->bgr.release();
+  Loaded loaded;
+  loaded.crops = CutOut(straight, job.cuts);
+  if (picture_wanted) loaded.picture = Levels(straight);
+  return loaded;
+}
+
+// OpenCV and the allocator throw; a photo that is too much for them is a photo that can't be shown.
+Result<Loaded> LoadSafely(const PhotoJob& job, bool picture_wanted) {
+  try {
+    return Load(job, picture_wanted);
+  } catch (const std::exception& error) {
+    return Fail(job.file.string() + ": can't be shown: " + error.what());
+  }
+}
+
+}  // namespace
+
+PhotoStore::PhotoStore() : worker_([this] { Run(); }) {}
+
+PhotoStore::~PhotoStore() {
+  {
+    const std::lock_guard lock(mutex_);
+    stop_ = true;
+  }
+  wake_.notify_all();
+  worker_.join();
+}
+
+void PhotoStore::Reset(std::vector<PhotoJob> jobs) {
+  {
+    const std::lock_guard lock(mutex_);
+    ++generation_;
+    ++changes_;
+    preferred_.clear();
+    slots_.clear();
+    slots_.resize(jobs.size());
+    for (std::size_t i = 0; i < jobs.size(); ++i) slots_[i].job = std::move(jobs[i]);
+  }
+  wake_.notify_all();
+}
+
+void PhotoStore::Show(std::size_t photo) {
+  {
+    const std::lock_guard lock(mutex_);
+    if (photo >= slots_.size()) return;
+    for (std::size_t i = 0; i < slots_.size(); ++i) {
+      slots_[i].picture_wanted = i == photo && slots_[i].state != State::kFailed;
+      if (i != photo) slots_[i].picture.reset();
+    }
+  }
+  wake_.notify_all();
+}
+
+void PhotoStore::Prefer(std::vector<std::size_t> photos) {
+  const std::lock_guard lock(mutex_);
+  preferred_ = std::move(photos);
+}
+
+PhotoStore::State PhotoStore::StateOf(std::size_t photo) const {
+  const std::lock_guard lock(mutex_);
+  return photo < slots_.size() ? slots_[photo].state : State::kFailed;
+}
+
+std::string PhotoStore::Problem(std::size_t photo) const {
+  const std::lock_guard lock(mutex_);
+  return photo < slots_.size() ? slots_[photo].problem : "there is no such photo";
+}
+
+std::unique_ptr<PhotoPicture> PhotoStore::TakePicture(std::size_t photo) {
+  const std::lock_guard lock(mutex_);
+  return photo < slots_.size() ? std::move(slots_[photo].picture) : nullptr;
+}
+
+std::shared_ptr<const std::vector<PhotoCrop>> PhotoStore::Crops(std::size_t photo) const {
+  const std::lock_guard lock(mutex_);
+  return photo < slots_.size() ? slots_[photo].crops : nullptr;
+}
+
+std::pair<std::size_t, std::size_t> PhotoStore::Progress() const {
+  const std::lock_guard lock(mutex_);
+  const auto done = std::count_if(slots_.begin(), slots_.end(), [](const Slot& slot) {
+    return slot.state == State::kReady || slot.state == State::kFailed;
+  });
+  return {static_cast<std::size_t>(done), slots_.size()};
+}
+
+std::uint64_t PhotoStore::Changes() const {
+  const std::lock_guard lock(mutex_);
+  return changes_;
+}
+
+void PhotoStore::WaitForWanted() {
+  std::unique_lock lock(mutex_);
+  arrived_.wait(lock, [this] {
+    const auto unsettled = [this](std::size_t i) {
+      return i < slots_.size() &&
+             (slots_[i].state == State::kWaiting || slots_[i].state == State::kLoading);
+    };
+    return std::none_of(slots_.begin(), slots_.end(),
+                        [](const Slot& slot) { return slot.picture_wanted; }) &&
+           std::none_of(preferred_.begin(), preferred_.end(), unsettled);
+  });
+}
+
+std::size_t PhotoStore::Next() const {
+  for (std::size_t i = 0; i < slots_.size(); ++i) {
+    if (slots_[i].picture_wanted) return i;
+  }
+  for (const std::size_t i : preferred_) {
+    if (i < slots_.size() && slots_[i].state == State::kWaiting) return i;
+  }
+  for (std::size_t i = 0; i < slots_.size(); ++i) {
+    if (slots_[i].state == State::kWaiting) return i;
+  }
+  return slots_.size();
+}
+
+void PhotoStore::Run() {
+  std::unique_lock lock(mutex_);
+  while (true) {
+    wake_.wait(lock, [this] { return stop_ || Next() < slots_.size(); });
+    if (stop_) return;
+    const std::size_t index = Next();
+    const std::uint64_t generation = generation_;
+    const PhotoJob job = slots_[index].job;
+    const bool picture_wanted = slots_[index].picture_wanted;
+    if (slots_[index].state == State::kWaiting) slots_[index].state = State::kLoading;
+    lock.unlock();
+    Result<Loaded> loaded = LoadSafely(job, picture_wanted);
+    lock.lock();
+    if (generation == generation_) {
+      Slot& slot = slots_[index];
+      const bool still_wanted = slot.picture_wanted;
+      // What was asked for meanwhile stays asked for.
+      if (picture_wanted) slot.picture_wanted = false;
+      ++changes_;
+      if (loaded) {
+        slot.state = State::kReady;
+        slot.crops = std::make_shared<const std::vector<PhotoCrop>>(std::move(loaded->crops));
+        if (still_wanted) slot.picture = std::move(loaded->picture);
+      } else {
+        slot.state = State::kFailed;
+        slot.problem = loaded.error().message;
+        slot.picture_wanted = false;
+      }
+    }
+    arrived_.notify_all();
+  }
+}
+
+}  // namespace tinesight
