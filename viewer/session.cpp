@@ -443,15 +443,15 @@ std::string HandMarkJson(const HandMark& mark) {
   return json.dump();
 }
 
-std::optional<HandMark> ReadHandMark(const std::string& text) {
+std::optional<HandMark> ReadHandMark(const std::string& json) {
   try {
-    const nlohmann::json json = nlohmann::json::parse(text);
+    const nlohmann::json parsed = nlohmann::json::parse(json);
     const auto place = [](const nlohmann::json& p) {
       return Eigen::Vector2d(p.at(0).get<double>(), p.at(1).get<double>());
     };
     HandMark mark;
-    mark.axis_px = {place(json.at("axis_px").at(0)), place(json.at("axis_px").at(1))};
-    if (json.contains("pickup_px")) mark.pickup_px = place(json.at("pickup_px"));
+    mark.axis_px = {place(parsed.at("axis_px").at(0)), place(parsed.at("axis_px").at(1))};
+    if (parsed.contains("pickup_px")) mark.pickup_px = place(parsed.at("pickup_px"));
     return mark;
   } catch (const nlohmann::json::exception&) {
     return std::nullopt;  // of another program, or of a later one of ours
