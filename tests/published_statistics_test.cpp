@@ -240,7 +240,8 @@ TEST(PublishedStatistics, NistLongley) {
                               -2.02022980381683, -1.03322686717359, -0.0511041056535807,
                               1829.15146461355};
   for (int i = 0; i < 7; ++i)
-    ExpectRelative(fit.parameters(i), published[i], 1e-9, "B" + std::to_string(i));
+    ExpectRelative(fit.parameters(i), published[i], 1e-9,
+                   std::string("B").append(std::to_string(i)));
   ExpectRelative(u(0), 890420.383607373, 1e-10, "u(B0)");
   ExpectRelative(u(6), 455.478499142212, 1e-10, "u(B6)");
   ExpectRelative(fit.estimate.residual_variance * 9.0, 836424.055505915, 1e-12, "RSS");
@@ -362,8 +363,10 @@ TEST(PublishedStatistics, NistThurberFromBothStarts) {
     const VectorXd u = fit.estimate.StandardUncertainty();
     for (int i = 0; i < 7; ++i) {
       // Ceres stops where the cost no longer changes in a double, which is flat to about 1e-8.
-      ExpectRelative(fit.parameters(i), certified[i], 1e-7, "b" + std::to_string(i + 1));
-      ExpectRelative(u(i), certified_u[i], 1e-6, "u(b" + std::to_string(i + 1) + ")");
+      ExpectRelative(fit.parameters(i), certified[i], 1e-7,
+                     std::string("b").append(std::to_string(i + 1)));
+      ExpectRelative(u(i), certified_u[i], 1e-6,
+                     std::string("u(b").append(std::to_string(i + 1)) + ")");
     }
     ExpectRelative(fit.rss, 5.6427082397e+03, 1e-9, "RSS");
   }
