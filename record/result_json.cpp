@@ -114,8 +114,10 @@ OrderedJson NoteJson(const NoteMeasurement& note) {
   if (note.covariance && note.covariance->allFinite()) {
     json["covariance"] = OrderedJson::array();
     for (int r = 0; r < 5; ++r) {
-      json["covariance"].push_back(
-          std::vector<double>(note.covariance->row(r).begin(), note.covariance->row(r).end()));
+      std::vector<double> row(note.covariance->row(r).begin(), note.covariance->row(r).end());
+      // Far below what the figures are known to; from run to run the last bits differ.
+      for (double& value : row) value = std::round(value * 1e6) / 1e6 + 0.0;
+      json["covariance"].push_back(row);
     }
   }
   if (IsStated(note.lateral_mm)) {
