@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <string>
+#include <vector>
 
 #include "record/keyboard_axis.hpp"
 #include "record/text_util.hpp"
@@ -120,9 +122,27 @@ class Panel {
     if (note.heard < ToneHeard::kProbably || std::abs(figure.Deviation()) <= figure_.audible_db) {
       return;
     }
-    const double away = figure.Deviation() > 0.0 ? -7.0 : 7.0;
-    const bool inside = y + away > plot_.top + 4.0 && y + away < plot_.Bottom() - 4.0;
-    drawing_.Label(note.name, {x, inside ? y + away : y - away}, kNameFont);
+    PlaceName(note.name, {x, y}, figure.Deviation() > 0.0 ? -7.0 : 7.0);
+  }
+
+  /// Writes a name `away` from a mark, on its other side, or further off: where it is inside of the
+  /// panel and over no other name. Left out where there is no such place; the table has every note.
+  void PlaceName(const std::string& name, const Eigen::Vector2d& mark, double away) {
+    const double width = drawing_.LabelWidth(name, kNameFont) + 1.0;
+    constexpr double kHeight = 8.0;
+    for (const double offset : {away, -away, 2.2 * away, -2.2 * away}) {
+      const double y = mark.y() + offset;
+      if (y < plot_.top + 4.0 || y > plot_.Bottom() - 4.0) continue;
+      const Rect box{mark.x() - 0.5 * width, y - 0.5 * kHeight, width, kHeight};
+      const bool taken = std::any_of(names_.begin(), names_.end(), [&](const Rect& other) {
+        return box.left < other.Right() && other.left < box.Right() && box.top < other.Bottom() &&
+               other.top < box.Bottom();
+      });
+      if (taken) continue;
+      names_.push_back(box);
+      drawing_.Label(name, {mark.x(), y}, kNameFont);
+      return;
+    }
   }
 
   Drawing& drawing_;
@@ -132,6 +152,7 @@ class Panel {
   const Keyboard& keyboard_;
   double low_ = 0.0;
   double high_ = 0.0;
+  std::vector<Rect> names_;  // where names stand already
 };
 
 void DrawLegend(Drawing& drawing, const Rect& box) {
