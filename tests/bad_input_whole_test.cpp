@@ -108,7 +108,8 @@ cv::Mat WithoutMountBar(cv::Mat picture, const testing::TempFolder& scratch) {
 
 /// The same photo as another phone would sign it.
 std::string WithAnotherModel(std::string jpeg) {
-  const std::size_t at = jpeg.find(std::string("Handset 5", 10));  // with the text's end
+  const std::size_t at =
+      jpeg.find(std::string("Handset 5").append(1, '\0'));  // with the text's end
   EXPECT_NE(at, std::string::npos);
   jpeg.at(at + 8) = '6';
   return jpeg;

@@ -3,6 +3,8 @@
 
 #include <gtest/gtest.h>
 
+#include <random>
+
 #include "tests/sample_visit.hpp"
 
 namespace tinesight {
@@ -95,12 +97,9 @@ TEST(SolveByHand, OnePhotoAloneIsLessSureOfTheHeight) {
 // Scattered as a hand scatters, the error must stay within the stated U about as often as it says.
 TEST(SolveByHand, StatedUncertaintyCoversAHandsScatter) {
   const Scene scene;
-  std::srand(7);
-  const auto normal = [] {
-    double sum = 0.0;
-    for (int i = 0; i < 12; ++i) sum += static_cast<double>(std::rand()) / RAND_MAX;
-    return sum - 6.0;
-  };
+  std::mt19937 random(7);
+  std::normal_distribution<double> distribution;
+  const auto normal = [&] { return distribution(random); };
   int within = 0;
   constexpr int kTrials = 200;
   for (int trial = 0; trial < kTrials; ++trial) {

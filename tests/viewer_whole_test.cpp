@@ -58,7 +58,7 @@ std::filesystem::path MakeRecord(const TempFolder& folder, const VisitMeasuremen
   entry.damper = DamperState::kHarpRaised;
   entry.measurement = measurement;
   for (const PhotoMeasurement& photo : measurement.photos) entry.photos.emplace_back(photo.file);
-  const std::filesystem::path file = folder / "piano.tinerec";
+  std::filesystem::path file = folder / "piano.tinerec";
   const auto added = AddVisit(file, entry);
   EXPECT_TRUE(added) << (added ? "" : added.error().message);
   return file;
