@@ -29,6 +29,11 @@ std::vector<std::string> Words(const ViewOptions& options) {
   };
   text("--photos", options.photos);
   text("--instrument", options.instrument);
+  text("--camera", options.camera);
+  text("--rig", options.rig);
+  text("--first-note", options.first_note);
+  text("--damper", options.damper);
+  text("--watch", options.watch);
   text("--visit", options.visit);
   text("--note", options.note);
   text("--photo", options.photo);
@@ -42,7 +47,8 @@ std::vector<std::string> Words(const ViewOptions& options) {
   flag("--down-the-tine", options.down_the_tine);
   flag("--from-camera", options.from_camera);
   flag("--light", options.light);
-  if (!options.file.empty()) words.insert(words.end(), {"--", options.file});
+  if (!options.files.empty()) words.emplace_back("--");
+  words.insert(words.end(), options.files.begin(), options.files.end());
   return words;
 }
 

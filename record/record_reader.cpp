@@ -163,9 +163,13 @@ Result<void> ReadNotes(const RecordSnapshot& snapshot, VisitSet& set) {
 
 Result<void> ReadSets(const RecordSnapshot& snapshot, Visit& visit) {
   auto done = ForEachRow(
-      snapshot, "SELECT id, damper, recorded_utc FROM photo_set WHERE visit_id = ? ORDER BY id",
+      snapshot,
+      "SELECT photo_set.id, damper, photo_set.recorded_utc, follows IS NOT NULL"
+      " FROM photo_set JOIN visit ON visit.id = visit_id"
+      " WHERE coalesce(follows, visit.id) = ? ORDER BY follows IS NOT NULL, photo_set.id",
       visit.id, [&](const Statement& row) -> Result<void> {
-        visit.sets.push_back({row.Integer(0), DamperFromWord(row.Text(1)), row.Text(2), {}});
+        visit.sets.push_back(
+            {row.Integer(0), DamperFromWord(row.Text(1)), row.Integer(3) != 0, row.Text(2), {}});
         return {};
       });
   for (std::size_t i = 0; i < visit.sets.size() && done; ++i) {
@@ -180,7 +184,8 @@ Result<void> ReadVisits(const RecordSnapshot& snapshot, std::vector<Visit>& visi
   auto done = ForEachRow(
       snapshot,
       "SELECT visit.id, name, date, technician, recorded_utc, instrument, coalesce(json, '')"
-      " FROM visit LEFT JOIN profile ON profile.id = profile_id ORDER BY date, visit.id",
+      " FROM visit LEFT JOIN profile ON profile.id = profile_id WHERE follows IS NULL"
+      " ORDER BY date, visit.id",
       std::nullopt, [&](const Statement& row) -> Result<void> {
         Visit& visit = visits.emplace_back();
         visit.id = row.Integer(0);

@@ -249,9 +249,16 @@ DROP TABLE photo_1;
 DROP TABLE visit_1;
 )sql";
 
+// A photo taken while the work goes on is a visit of its own that follows another one: its photos
+// show another state of the harp and were solved alone.
+constexpr const char* kVersion3 = R"sql(
+ALTER TABLE visit ADD COLUMN follows INTEGER REFERENCES visit (id) ON DELETE CASCADE;
+)sql";
+
 // Step n of this list takes a record from schema version n to n + 1. A step that was published is
 // never changed: a new version is a new step at the end.
-constexpr std::array<const char*, kRecordSchemaVersion> kMigrations{kVersion1, kVersion2};
+constexpr std::array<const char*, kRecordSchemaVersion> kMigrations{kVersion1, kVersion2,
+                                                                    kVersion3};
 
 std::string Remedy() { return "; name another file"; }
 

@@ -101,7 +101,13 @@ VisitMeasurement MergeSets(const std::vector<VisitSet>& sets) {
     merged.photos.insert(merged.photos.end(), set.measurement.photos.begin(),
                          set.measurement.photos.end());
     for (const NoteMeasurement& note : set.measurement.notes) {
-      by_midi[note.midi].push_back({&note, set.damper});
+      std::vector<NoteOfSet>& notes = by_midi[note.midi];
+      if (set.follow_up && note.lateral_mm) {
+        std::erase_if(notes, [&](const NoteOfSet& earlier) {
+          return DamperRank(earlier.damper) == DamperRank(set.damper);
+        });
+      }
+      notes.push_back({&note, set.damper});
     }
   }
   for (const auto& [midi, notes] : by_midi) {

@@ -28,7 +28,7 @@ namespace tinesight {
 
 /// Application id ("Tine") and schema version of a service record.
 inline constexpr int kRecordApplicationId = 0x54696E65;
-inline constexpr int kRecordSchemaVersion = 2;
+inline constexpr int kRecordSchemaVersion = 3;
 
 /// Whether a text is a day of the calendar as "2024-05-02".
 [[nodiscard]] bool IsDay(const std::string& text);
@@ -59,6 +59,7 @@ struct PhotoRecord {
 struct VisitSet {
   std::int64_t id = 0;
   DamperState damper = DamperState::kUnknown;
+  bool follow_up = false;  ///< taken while the work went on (AddFollowUp)
   std::string recorded_utc;
   VisitMeasurement measurement;
 };
@@ -75,7 +76,8 @@ struct Visit {
   /// empty and the profile has no notes (Find gives nullptr).
   std::string profile_json;
   InstrumentProfile profile;
-  /// One set for each damper state, in the order they were added; at least one.
+  /// One set for each damper state, then the follow-ups, in the order they were added; at least
+  /// one.
   std::vector<VisitSet> sets;
   /// All of the visit: the photos of all sets, and of each note the figures that count (MergeSets).
   VisitMeasurement measurement;
@@ -93,8 +95,9 @@ struct Visit {
 
 /// Of each note the figures that count: those of a set whose damper was off the tine (harp raised
 /// or key held), else of unknown state, else at rest; among equals the one with the smaller U of
-/// height. Where a note has both, damper_lift_mm is filled. Verdicts stay as they were judged: at
-/// rest, height is uncertain.
+/// height. What a follow-up measured takes the place of what was measured before it as near to a
+/// free tine: a screw was turned since. Where a note has both, damper_lift_mm is filled. Verdicts
+/// stay as they were judged: at rest, height is uncertain.
 [[nodiscard]] VisitMeasurement MergeSets(const std::vector<VisitSet>& sets);
 
 /// Who wrote an entry, and when. `recorded_utc` is set by the record.
@@ -282,6 +285,13 @@ struct VisitEntry {
 /// A missing record is created, whole or not at all.
 [[nodiscard]] Result<std::int64_t> AddVisit(const std::filesystem::path& file,
                                             const VisitEntry& visit);
+
+/// Adds photos taken while the work goes on to the visit named `visit.name`, which must be there: a
+/// set of their own, in any damper state, whose figures count from then on (MergeSets). Technician,
+/// date and profile are those of the visit; what `visit` says of them is not looked at. Gives the
+/// visit's id.
+[[nodiscard]] Result<std::int64_t> AddFollowUp(const std::filesystem::path& file,
+                                               const VisitEntry& visit);
 
 /// Makes a new, empty record; fails where the file exists.
 [[nodiscard]] Result<void> CreateServiceRecord(const std::filesystem::path& file,

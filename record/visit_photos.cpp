@@ -26,7 +26,15 @@ struct PhotoOfNote {
 // Index of the same photo in its set's own list: the visit lists all sets' photos one after
 // another.
 std::optional<PhotoOfNote> ChoosePhoto(const Visit& visit, int midi) {
+  // The newest follow-up first: its figures are those that count.
+  std::vector<std::size_t> order;
+  for (std::size_t s = visit.sets.size(); s-- > 0;) {
+    if (visit.sets[s].follow_up) order.push_back(s);
+  }
   for (std::size_t s = 0; s < visit.sets.size(); ++s) {
+    if (!visit.sets[s].follow_up) order.push_back(s);
+  }
+  for (const std::size_t s : order) {
     const VisitMeasurement& set = visit.sets[s].measurement;
     const std::optional<std::size_t> best = BestPhotoOf(set, midi);
     if (!best) continue;

@@ -56,7 +56,8 @@ struct StoredVisit {
 };
 
 Result<std::optional<StoredVisit>> FindStored(const Database& database, const std::string& name) {
-  auto query = database.Prepare("SELECT id, profile_id FROM visit WHERE name = ?");
+  auto query =
+      database.Prepare("SELECT id, profile_id FROM visit WHERE name = ? AND follows IS NULL");
   if (!query) return tl::unexpected(query.error());
   query->Bind(name);
   const Result<bool> row = query->Step();
@@ -103,6 +104,23 @@ Result<std::int64_t> InsertVisitRow(const Database& database, const VisitEntry& 
   if (!insert) return tl::unexpected(insert.error());
   insert->Bind(visit.name).Bind(visit.date).Bind(visit.technician).Bind(visit.profile.name);
   insert->Bind(profile_id);
+  if (auto done = insert->Run(); !done) return tl::unexpected(done.error());
+  return database.LastRowId();
+}
+
+/// The row of a follow-up: named after the visit with the next free number.
+Result<std::int64_t> InsertFollowUpRow(const Database& database, std::int64_t visit_id) {
+  auto insert = database.Prepare(
+      "WITH RECURSIVE number(n) AS (SELECT 1 + count(*) FROM visit WHERE follows = ?1"
+      " UNION ALL SELECT n + 1 FROM number"
+      "  WHERE EXISTS (SELECT 1 FROM visit, visit AS base WHERE base.id = ?1"
+      "                AND visit.name = base.name || ' / ' || n))"
+      " INSERT INTO visit (name, date, technician, recorded_utc, instrument, profile_id, follows)"
+      " SELECT name || ' / ' || (SELECT max(n) FROM number), date('now', 'localtime'), technician,"
+      " strftime('%Y-%m-%dT%H:%M:%SZ', 'now'), instrument, profile_id, id FROM visit WHERE id = "
+      "?1");
+  if (!insert) return tl::unexpected(insert.error());
+  insert->Bind(visit_id);
   if (auto done = insert->Run(); !done) return tl::unexpected(done.error());
   return database.LastRowId();
 }
@@ -332,6 +350,25 @@ Result<std::int64_t> AddVisit(const std::filesystem::path& file, const VisitEntr
   if (!id) return id;
   if (auto done = change->Commit(); !done) return tl::unexpected(done.error());
   return id;
+}
+
+Result<std::int64_t> AddFollowUp(const std::filesystem::path& file, const VisitEntry& visit) {
+  const std::vector<PhotoFile> files = ReadPhotoFiles(visit);
+  auto change = RecordChange::Begin(file);
+  if (!change) return tl::unexpected(change.error());
+  const Database& database = change->Get();
+  const auto stored = FindStored(database, visit.name);
+  if (!stored) return tl::unexpected(stored.error());
+  if (!*stored) return Fail(database.Where() + ": has no visit named \"" + visit.name + '"');
+  const Result<std::int64_t> row = InsertFollowUpRow(database, (*stored)->id);
+  if (!row) return row;
+  const Result<std::int64_t> set_id = InsertSet(database, *row, visit.damper);
+  if (!set_id) return set_id;
+  auto done = InsertPhotos(database, *set_id, visit.measurement, files);
+  if (done) done = InsertNotes(database, *set_id, visit.measurement);
+  if (done) done = change->Commit();
+  if (!done) return tl::unexpected(done.error());
+  return (*stored)->id;
 }
 
 }  // namespace tinesight

@@ -381,7 +381,7 @@ TEST_F(StrangeFile, WithATruncatedEndIsRefusedUntouched) {
 }
 
 TEST_F(StrangeFile, OfANewerOrUnknownVersionIsRefusedUntouched) {
-  ExpectRefused(Tampered("PRAGMA user_version = 3"), "written by a newer Tinesight", "3");
+  ExpectRefused(Tampered("PRAGMA user_version = 4"), "written by a newer Tinesight", "4");
   ExpectRefused(Tampered("PRAGMA user_version = 2000000000"), "newer", "2000000000");
   ExpectRefused(Tampered("PRAGMA user_version = 0"), "tables are not those", "0");
   ExpectRefused(Tampered("PRAGMA user_version = -5"), "tables are not those", "-5");

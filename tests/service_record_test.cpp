@@ -157,7 +157,7 @@ TEST(ServiceRecord, OpensWithTheStockClient) {
   EXPECT_EQ(ask("PRAGMA foreign_key_check"), "");
   EXPECT_EQ(ask("PRAGMA journal_mode"), "delete\n");
   EXPECT_EQ(ask("PRAGMA application_id"), std::to_string(0x54696E65) + "\n");
-  EXPECT_EQ(ask("PRAGMA user_version"), "2\n");
+  EXPECT_EQ(ask("PRAGMA user_version"), "3\n");
   // A user's question, as record/README.md shows it.
   EXPECT_EQ(ask("SELECT visit.name, value, expanded_u, verdict FROM measurement"
                 " JOIN note ON note.id = note_id JOIN photo_set ON photo_set.id = set_id"

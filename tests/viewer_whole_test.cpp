@@ -10,7 +10,9 @@
 #include <vector>
 
 #include "record/service_record.hpp"
+#include "record/sha256.hpp"
 #include "tests/run_command.hpp"
+#include "tests/sample_truth.hpp"
 #include "tests/sample_visit.hpp"
 #include "viewer/photo_overlay.hpp"
 
@@ -211,11 +213,12 @@ TEST(ViewerCommand, SaysInOneLineWhatIsWrong) {
 
 // Starts the window, does what the hands do, and ends it by its own key. The window is given as
 // long as it needs: `until` waits for the record to hold what a step must leave there.
-std::string HandsScript(const std::filesystem::path& record, const std::string& steps) {
+std::string HandsScript(const std::filesystem::path& record, const std::string& steps,
+                        const std::string& options = {}) {
   return "bash -c '\n"
          "\"" TINESIGHT_COMMAND "\" view \"" +
-         record.string() +
-         "\" --size 1280x800 &\n"
+         record.string() + "\" --size 1280x800 " + options +
+         " &\n"
          "window=$!\n"
          "timeout 60 xdotool search --sync --onlyvisible --name Tinesight > /dev/null || exit 9\n"
          "sleep 1\n"
@@ -279,6 +282,63 @@ TEST(ViewerWindow, ReviewByKeysClicksAndReopening) {
   ASSERT_TRUE(read);
   ASSERT_NE(read->ReviewOf(id, 42), nullptr);
   EXPECT_EQ(read->ReviewOf(id, 42)->state, ReviewState::kAccepted);
+}
+
+// A photo is copied into the watched folder in two halves with a pause between them, after a letter
+// that only has a photo's name: the letter is refused, the photo measured once, when it is whole.
+TEST(ViewerWindow, MeasuresWhatComesIntoTheWatchedFolder) {
+  const TempFolder folder;
+  std::filesystem::create_directory(folder / "in");
+  const auto photo = testing::kSamples / "harp" / "r2_left.jpg";
+  ASSERT_TRUE(std::filesystem::exists(photo));
+  std::filesystem::copy_file(testing::kSamples / "truth" / "camera.json", folder / "camera.json");
+  ASSERT_TRUE(WriteRig(testing::TrueRig(0.03), folder / "rig.json"));
+  const auto instrument = testing::kSamples / "instrument.json";
+  VisitEntry entry;
+  entry.name = "as found 2024-05-02";
+  entry.profile_json = testing::Contents(instrument);
+  entry.profile = ReadInstrumentProfile(instrument).value();
+  entry.damper = DamperState::kHarpRaised;
+  entry.measurement = SampleVisit();
+  const auto record = folder / "piano.tinerec";
+  ASSERT_TRUE(AddVisit(record, entry));
+  const std::string in = (folder / "in").string();
+  const auto outcome = RunOnScreen(
+      HandsScript(record,
+                  "echo a letter > \"" + in + "/letter.jpg\"\n" + "head -c 300000 \"" +
+                      photo.string() + "\" > \"" + in + "/IMG_1.jpg\"\n" +
+                      "sleep 1.5\n"
+                      "tail -c +300001 \"" +
+                      photo.string() + "\" >> \"" + in + "/IMG_1.jpg\"\n" +
+                      "until_rows photo 3\n"
+                      "xdotool key s\nuntil_rows attachment 1\n",
+                  "--watch \"" + in + "\" --camera \"" + (folder / "camera.json").string() +
+                      "\" --rig \"" + (folder / "rig.json").string() + "\""),
+      folder);
+  ASSERT_EQ(outcome.status, 0) << outcome.err;
+  const auto read = ReadServiceRecord(record);
+  ASSERT_TRUE(read) << read.error().message;
+  ASSERT_EQ(read->visits.size(), 2U) << "what was found must stay as it was";
+  const Visit* left = read->LatestOf(VisitKind::kAsLeft);
+  ASSERT_NE(left, nullptr);
+  ASSERT_EQ(left->photos.size(), 1U) << "the letter or a half photo got into the record";
+  EXPECT_EQ(std::filesystem::path(left->measurement.photos[0].file).filename(), "IMG_1.jpg");
+  EXPECT_EQ(left->sets[0].damper, DamperState::kHarpRaised);
+  ASSERT_TRUE(left->photos[0].sha256);
+  EXPECT_EQ(*left->photos[0].sha256, Sha256(testing::Contents(photo))) << "not the whole photo";
+  // Most notes of the register, against the truth, within twice their stated U.
+  const testing::TrueRegister truth = testing::ReadTrueRegister("r2");
+  int near = 0;
+  int measured = 0;
+  for (const NoteMeasurement& note : left->measurement.notes) {
+    const testing::TrueNote* real = truth.Find(note.midi);
+    if (real == nullptr || !real->in_register || !note.lateral_mm) continue;
+    ++measured;
+    const double error_mm = std::abs(note.lateral_mm->value - real->lateral_mm);
+    near += error_mm <= 2.0 * note.lateral_mm->expanded_u ? 1 : 0;
+  }
+  EXPECT_GE(measured, 9);
+  EXPECT_GE(near, measured - 1);
 }
 
 }  // namespace

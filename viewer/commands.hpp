@@ -48,6 +48,7 @@ enum class Command {
   kResetByHand,
   kAddWork,
   kLargeType,
+  kFollow,
   kOpenFile,
   kReload,
   kCommandList,

@@ -8,6 +8,7 @@
 #include <utility>
 
 #include "calibration/error.hpp"
+#include "record/service_record.hpp"
 #include "vision/photo.hpp"
 
 namespace tinesight {
@@ -62,14 +63,33 @@ std::unique_ptr<PhotoPicture> Levels(cv::Mat& bgr) {
   }
 }
 
-Result<Loaded> Load(const PhotoJob& job, bool picture_wanted) {
-  if (job.file.empty()) return Fail("the photo's file is not there any more");
+// From the disk and of the size that was measured.
+Result<Photo> PhotoOnDisk(const PhotoJob& job) {
+  if (job.file.empty()) {
+    return Fail(job.name.string() +
+                ": is not on the disk any more, and the record keeps no picture; give its folder "
+                "with --photos");
+  }
   auto photo = ReadPhoto(job.file);
-  if (!photo) return tl::unexpected(photo.error());
+  if (!photo) return photo;
   if (photo->bgr.cols != job.camera.width_px || photo->bgr.rows != job.camera.height_px) {
     return Fail(job.file.string() + ": the photo is not the one that was measured: its size is " +
                 std::to_string(photo->bgr.cols) + " × " + std::to_string(photo->bgr.rows) + " px");
   }
+  return photo;
+}
+
+Result<Photo> FindPhoto(const PhotoJob& job) {
+  auto photo = PhotoOnDisk(job);
+  if (photo || !job.kept) return photo;
+  const auto bytes = ReadEmbeddedPhoto(job.kept->record, job.kept->photo_id);
+  if (!bytes) return tl::unexpected(bytes.error());
+  return DecodePhoto(*bytes, job.name);
+}
+
+Result<Loaded> Load(const PhotoJob& job, bool picture_wanted) {
+  auto photo = FindPhoto(job);
+  if (!photo) return tl::unexpected(photo.error());
   photo->gray.release();
   cv::Mat straight = Undistorted(photo->bgr, job.camera);
   photo->bgr.release();

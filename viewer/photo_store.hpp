@@ -9,6 +9,7 @@
 #include <memory>
 #include <mutex>
 #include <opencv2/core/mat.hpp>
+#include <optional>
 #include <string>
 #include <thread>
 #include <vector>
@@ -30,8 +31,16 @@ struct PhotoCrop {
 };
 
 struct PhotoJob {
-  std::filesystem::path file;
-  Camera camera;  ///< as of this photo
+  std::filesystem::path file;  ///< empty: not on the disk
+  std::filesystem::path name;  ///< as recorded, for messages
+  Camera camera;               ///< as of this photo
+  /// Where the picture itself is kept in a service record: read where the file is missing or is
+  /// not that photo any more.
+  struct Kept {
+    std::filesystem::path record;
+    std::int64_t photo_id = 0;
+  };
+  std::optional<Kept> kept;
   struct Cut {
     int midi = 0;
     double center_x_px = 0.0;

@@ -23,27 +23,6 @@ bool StartsLikeSqlite(const fs::path& file) {
   return start == "SQLite format 3";
 }
 
-// A result as a record of one visit.
-Document DocumentOfResult(const fs::path& file, VisitMeasurement measurement,
-                          const InstrumentProfile* profile) {
-  Document document;
-  document.record.file = file;
-  Visit visit;
-  visit.name = file.stem().string();
-  if (profile != nullptr) {
-    visit.profile = *profile;
-    visit.instrument = profile->name;
-  }
-  VisitSet set;
-  if (!measurement.photos.empty()) set.damper = measurement.photos.front().damper;
-  set.measurement = measurement;
-  visit.sets.push_back(std::move(set));
-  visit.photos.resize(measurement.photos.size());
-  visit.measurement = std::move(measurement);
-  document.record.visits.push_back(std::move(visit));
-  return document;
-}
-
 template <typename T>
 void EraseId(std::vector<T>& entries, std::int64_t id) {
   std::erase_if(entries, [id](const T& entry) { return entry.id == id; });
@@ -68,6 +47,26 @@ void EraseEntry(ServiceRecord& record, EntryKind kind, std::int64_t id) {
 
 }  // namespace
 
+Document DocumentOfMeasurement(const fs::path& file, VisitMeasurement measurement,
+                               const InstrumentProfile* profile) {
+  Document document;
+  document.record.file = file;
+  Visit visit;
+  visit.name = file.stem().string();
+  if (profile != nullptr) {
+    visit.profile = *profile;
+    visit.instrument = profile->name;
+  }
+  VisitSet set;
+  if (!measurement.photos.empty()) set.damper = measurement.photos.front().damper;
+  set.measurement = measurement;
+  visit.sets.push_back(std::move(set));
+  visit.photos.resize(measurement.photos.size());
+  visit.measurement = std::move(measurement);
+  document.record.visits.push_back(std::move(visit));
+  return document;
+}
+
 Result<Document> OpenDocument(const fs::path& file, const InstrumentProfile* profile) {
   std::error_code code;
   if (!fs::exists(file, code)) {
@@ -79,7 +78,7 @@ Result<Document> OpenDocument(const fs::path& file, const InstrumentProfile* pro
   if (fs::path(file).extension() == ".json" && !StartsLikeSqlite(file)) {
     auto measurement = ReadResultJson(file);
     if (!measurement) return tl::unexpected(measurement.error());
-    return DocumentOfResult(file, std::move(*measurement), profile);
+    return DocumentOfMeasurement(file, std::move(*measurement), profile);
   }
   auto record = ReadServiceRecord(file);
   if (!record) return tl::unexpected(record.error());
@@ -117,6 +116,24 @@ Session::Session(Document document) : document_(std::move(document)) {
                  : 0);
 }
 
+void Session::TakeNewer(ServiceRecord record) {
+  const std::int64_t visit = CurrentVisit().id;
+  document_.record = std::move(record);
+  as_measured_.clear();
+  const auto& visits = document_.record.visits;
+  const auto same =
+      std::find_if(visits.begin(), visits.end(), [visit](const Visit& v) { return v.id == visit; });
+  visit_ =
+      same != visits.end() ? static_cast<std::size_t>(same - visits.begin()) : visits.size() - 1;
+  ApplyByHand();
+  RefreshFlagged();
+  RefreshPhotos();
+}
+
+void Session::SelectNewestPhoto() {
+  if (!photos_.empty()) photo_ = *std::max_element(photos_.begin(), photos_.end());
+}
+
 const Visit& Session::CurrentVisit() const { return document_.record.visits[visit_]; }
 
 const Visit* Session::EarlierVisit() const {
@@ -141,6 +158,13 @@ void Session::RefreshFlagged() { flagged_ = FlaggedNotes(CurrentVisit().measurem
 
 void Session::RefreshPhotos() {
   photos_ = PhotosOfNote(CurrentVisit().measurement, midi_);
+  // What was taken while the work went on comes first, the newest before all.
+  const Visit& visit = CurrentVisit();
+  const auto age = [&](std::size_t photo) {
+    return visit.sets[visit.photos[photo].set].follow_up ? visit.photos[photo].set + 1 : 0;
+  };
+  std::stable_sort(photos_.begin(), photos_.end(),
+                   [&](std::size_t a, std::size_t b) { return age(a) > age(b); });
   const bool still_shown =
       photo_ && std::find(photos_.begin(), photos_.end(), *photo_) != photos_.end();
   if (still_shown) return;
@@ -345,6 +369,12 @@ void Session::ApplyByHand() {
       const auto mark =
           correction != nullptr ? ReadHandMark(correction->payload_json) : std::nullopt;
       if (!mark || !visit.measurement.photos[i].used) continue;
+      // A photo of another set shows another state of the note.
+      const auto& of_photo = visit.MeasurementOfPhoto(i).notes;
+      const bool same_solve = std::any_of(of_photo.begin(), of_photo.end(), [&](const auto& n) {
+        return n.midi == note.midi && n.root_harp_mm == note.root_harp_mm;
+      });
+      if (!same_solve) continue;
       const PhotoMeasurement& photo = visit.measurement.photos[i];
       placements.push_back({photo.camera, photo.camera_from_harp, mark->axis_px, mark->pickup_px});
     }

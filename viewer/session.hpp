@@ -29,6 +29,11 @@ struct Document {
 [[nodiscard]] Result<Document> OpenDocument(const std::filesystem::path& file,
                                             const InstrumentProfile* profile);
 
+/// A measurement as a record of one visit that nothing can be written into; `file` names it.
+[[nodiscard]] Document DocumentOfMeasurement(const std::filesystem::path& file,
+                                             VisitMeasurement measurement,
+                                             const InstrumentProfile* profile);
+
 /// Where a photo's file is now: as recorded, beside the document, or in `folder`; empty: nowhere.
 [[nodiscard]] std::filesystem::path FindPhotoFile(const std::string& recorded,
                                                   const std::filesystem::path& document,
@@ -53,6 +58,12 @@ class Session {
 
   [[nodiscard]] const ServiceRecord& Record() const { return document_.record; }
   [[nodiscard]] bool KeepsDecisions() const { return document_.keeps_decisions; }
+
+  /// Takes the same record as it stands in the file now, where photos were added; what is selected
+  /// and what can be undone stays.
+  void TakeNewer(ServiceRecord record);
+  /// Shows the newest photo of the selected note.
+  void SelectNewestPhoto();
 
   // Visits. The chart compares the current one with `Earlier`.
   [[nodiscard]] const Visit& CurrentVisit() const;

@@ -4,17 +4,66 @@
 #include <sstream>
 
 #include "alignment/note_name.hpp"
+#include "viewer/folder_watch.hpp"
 
 namespace tinesight {
+namespace {
+
+// One file to show; the rest are photos by their names.
+void SplitFiles(ViewOptions& options) {
+  options.file.clear();
+  options.new_photos.clear();
+  for (const std::string& file : options.files) {
+    if (LooksLikePhotoName(file)) {
+      options.new_photos.push_back(file);
+    } else if (options.file.empty()) {
+      options.file = file;
+    } else {
+      throw CLI::ValidationError(options.file + " and " + file +
+                                 ": only one file can be shown; open them one after the other");
+    }
+  }
+  constexpr std::size_t kMaxPhotos = 40;
+  if (options.new_photos.size() > kMaxPhotos) {
+    throw CLI::ValidationError(std::to_string(options.new_photos.size()) +
+                               " photos are more than the 40 of one visit; leave some out");
+  }
+  const bool measures = !options.watch.empty() || !options.new_photos.empty();
+  if (measures && (options.camera.empty() != options.rig.empty())) {
+    throw CLI::ValidationError("--camera and --rig go together");
+  }
+  if (measures && !options.screenshot.empty()) {
+    throw CLI::ValidationError(
+        "--screenshot shows what is measured already; measure with `tinesight measure` first");
+  }
+}
+
+}  // namespace
 
 void AddViewOptions(CLI::App& app, ViewOptions& options) {
-  app.add_option("file", options.file, "service record (.tinerec), or a result of `measure --json`")
-      ->option_text("FILE");
+  app.add_option(
+         "file", options.files,
+         "service record (.tinerec), or a result of `measure --json`; and photos to measure "
+         "as soon as the window is open")
+      ->option_text("FILE [PHOTO...]");
   app.add_option("--photos", options.photos, "folder to look for the photos in")
       ->option_text("DIR");
   app.add_option("--instrument", options.instrument,
                  "instrument profile with the targets and tolerances of a result")
       ->option_text("FILE");
+  app.add_option("--camera", options.camera, "camera file to measure new photos with")
+      ->option_text("FILE");
+  app.add_option("--rig", options.rig, "rig file to measure new photos with")->option_text("FILE");
+  app.add_option("--first-note", options.first_note,
+                 "lowest note in view of new photos, where no register card says it")
+      ->option_text("NOTE");
+  app.add_option("--damper", options.damper,
+                 "damper state in new photos (as in the visit, if not given)")
+      ->check(CLI::IsMember({"harp-raised", "key-held", "resting"}))
+      ->option_text("STATE");
+  app.add_option("--watch", options.watch,
+                 "measure each photo that comes into this folder, and show what is left to turn")
+      ->option_text("DIR");
   app.add_option("--visit", options.visit, "visit to show (the newest if not given)")
       ->option_text("NAME");
   app.add_option("--note", options.note, "note to select (the worst if not given)")
@@ -45,6 +94,7 @@ void AddViewOptions(CLI::App& app, ViewOptions& options) {
 }
 
 void CheckViewOptions(ViewOptions& options) {
+  SplitFiles(options);
   if (!options.screenshot.empty()) {
     if (std::filesystem::path(options.screenshot).extension() != ".png") {
       throw CLI::ValidationError("--screenshot " + options.screenshot +

@@ -3,13 +3,21 @@
 // For the command line and the program it starts: the same options, read by both.
 #include <CLI/CLI.hpp>
 #include <string>
+#include <vector>
 
 namespace tinesight {
 
 struct ViewOptions {
-  std::string file;
+  std::vector<std::string> files;  ///< as typed: one to show, and photos to measure
+  std::string file;                ///< from `files`, by CheckViewOptions
+  std::vector<std::string> new_photos;
   std::string photos;
   std::string instrument;
+  std::string camera;
+  std::string rig;
+  std::string first_note;
+  std::string damper;
+  std::string watch;
   std::string visit;
   std::string note;
   std::string photo;
@@ -29,7 +37,8 @@ struct ViewOptions {
 
 void AddViewOptions(CLI::App& app, ViewOptions& options);
 
-/// What the parser can't see: throws CLI::ValidationError (wrong usage). Fills the size.
+/// What the parser can't see: throws CLI::ValidationError (wrong usage). Fills file, photos
+/// and size.
 void CheckViewOptions(ViewOptions& options);
 
 }  // namespace tinesight

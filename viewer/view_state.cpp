@@ -172,6 +172,9 @@ bool ExecuteAlone(Command command, ViewState& state) {
     case Command::kOpenFile:
       state.dialog = Dialog::kOpenFile;
       return true;
+    case Command::kFollow:
+      state.wants_follow = true;
+      return true;
     case Command::kReload:
       state.wants_reload = true;
       return true;

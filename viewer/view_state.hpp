@@ -10,6 +10,7 @@
 #include "viewer/photo_zoom.hpp"
 #include "viewer/session.hpp"
 #include "viewer/view_3d.hpp"
+#include "viewer/what_if.hpp"
 
 namespace tinesight {
 
@@ -17,7 +18,7 @@ namespace tinesight {
 enum class Stage { kPhoto, kHarp, kSection };
 
 /// What stands over the window and is closed by Escape.
-enum class Dialog { kNone, kCommandList, kHelp, kCautions, kOpenFile, kFinding, kWork };
+enum class Dialog { kNone, kCommandList, kHelp, kCautions, kOpenFile, kFinding, kWork, kFollow };
 
 /// Everything about looking, apart from what is looked at; it knows no window, so that commands can
 /// be tested without one.
@@ -58,10 +59,18 @@ struct ViewState {
   std::string message;  ///< of the last command, for the status line
   bool message_is_failure = false;
 
+  std::optional<WhatIf> what_if;  ///< of the selected note
+
+  // Following the screwdriver.
+  std::string follow_status;   ///< "watching …", "measuring …"; empty: neither
+  std::string follow_news;     ///< what became of the last photo, one line
+  bool follow_failed = false;  ///< it could not be used
+
   // What only the window itself can do; it clears what it has done.
   bool wants_quit = false;
   bool wants_reload = false;
   bool wants_picture = false;  ///< attach the current picture
+  bool wants_follow = false;   ///< begin or end to follow the screwdriver
 };
 
 /// The size of a photo, px.

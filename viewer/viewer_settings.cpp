@@ -36,9 +36,15 @@ ViewerSettings ReadSettings(const fs::path& file) {
   if (file.empty()) return settings;
   const auto json = ReadJsonFile(file);
   if (!json || !json->is_object()) return settings;
-  if (json->contains("last_file") && (*json)["last_file"].is_string()) {
-    settings.last_file = (*json)["last_file"].get<std::string>();
-  }
+  const auto take_path = [&](const char* key, fs::path& path) {
+    const auto found = json->find(key);
+    if (found != json->end() && found->is_string()) path = found->get<std::string>();
+  };
+  take_path("last_file", settings.last_file);
+  take_path("camera", settings.camera);
+  take_path("rig", settings.rig);
+  take_path("instrument", settings.instrument);
+  take_path("watched", settings.watched);
   Take(*json, "width_px", settings.width_px, 640, 16384);
   Take(*json, "height_px", settings.height_px, 400, 16384);
   Take(*json, "list_width", settings.list_width, 120.0, 600.0);
@@ -55,11 +61,18 @@ Result<void> WriteSettings(const ViewerSettings& settings, const fs::path& file)
   if (file.empty()) return {};
   std::error_code code;
   fs::create_directories(file.parent_path(), code);
-  const nlohmann::ordered_json json = {
-      {"last_file", settings.last_file.string()}, {"width_px", settings.width_px},
-      {"height_px", settings.height_px},          {"list_width", settings.list_width},
-      {"note_width", settings.note_width},        {"chart_height", settings.chart_height},
-      {"text_scale", settings.text_scale},        {"dark", settings.dark}};
+  const nlohmann::ordered_json json = {{"last_file", settings.last_file.string()},
+                                       {"camera", settings.camera.string()},
+                                       {"rig", settings.rig.string()},
+                                       {"instrument", settings.instrument.string()},
+                                       {"watched", settings.watched.string()},
+                                       {"width_px", settings.width_px},
+                                       {"height_px", settings.height_px},
+                                       {"list_width", settings.list_width},
+                                       {"note_width", settings.note_width},
+                                       {"chart_height", settings.chart_height},
+                                       {"text_scale", settings.text_scale},
+                                       {"dark", settings.dark}};
   return WriteJsonFile(file, json);
 }
 

@@ -10,6 +10,10 @@ namespace tinesight {
 /// What the window remembers from one run to the next.
 struct ViewerSettings {
   std::filesystem::path last_file;
+  std::filesystem::path camera;  ///< that photos were last measured with
+  std::filesystem::path rig;
+  std::filesystem::path instrument;  ///< empty: the visit's own
+  std::filesystem::path watched;     ///< folder that was last watched
   int width_px = 1440;
   int height_px = 900;
   double list_width = 230.0;  ///< of the list of flagged notes, at text scale 1

@@ -50,13 +50,14 @@ Result<std::unique_ptr<Application>> Application::Make(const ViewRequest& reques
   app->state_.dark = app->settings_.dark && !request.light;
   app->state_.text_scale = app->settings_.text_scale;
   app->state_.stage = request.scene;
-  // A file that can't be read is told before a window flashes up.
+  // A file that can't be read is told before a window flashes up; so is a folder to be watched.
   if (!request.file.empty()) {
     if (auto opened = app->Open(request.file); !opened) return tl::unexpected(opened.error());
     if (auto selected = app->SelectAsRequested(); !selected) {
       return tl::unexpected(selected.error());
     }
   }
+  if (auto begun = app->BeginAsRequested(); !begun) return tl::unexpected(begun.error());
   DesktopWindow::Options options;
   options.width_px = app->settings_.width_px;
   options.height_px = app->settings_.height_px;
@@ -73,6 +74,7 @@ Result<std::unique_ptr<Application>> Application::Make(const ViewRequest& reques
   app->shelf_ = std::make_unique<PhotoShelf>();
   if (app->session_) app->shelf_->SetVisit(*app->session_, request.photos);
   if (auto themed = app->RemakeTheme(); !themed) return tl::unexpected(themed.error());
+  if (!request.new_photos.empty()) app->follower_.Measure(request.new_photos, app->Target());
   return app;
 }
 
@@ -161,14 +163,8 @@ Result<void> Application::Run() {
     if (FollowRecord()) frames_to_draw = 3;
     // A blinking cursor in a field.
     if (ImGui::GetIO().WantTextInput) frames_to_draw = std::max(frames_to_draw, 1);
-    for (const std::string& file : window_->TakeDropped()) {
-      if (auto opened = Open(file); !opened) {
-        state_.message = opened.error().message;
-        state_.message_is_failure = true;
-        if (!session_) open_problem_ = opened.error().message;
-      }
-      frames_to_draw = 3;
-    }
+    TakeDropped();
+    if (Follow()) frames_to_draw = 3;
     if (frames_to_draw <= 0 && !state_.flight) continue;
     if (auto themed = RemakeTheme(); !themed) return themed;
     const double now = window_->Now();
@@ -187,7 +183,8 @@ Result<void> Application::Run() {
 // until then waits for it.
 FrameInput Application::NextInput() {
   const bool has_field = state_.dialog == Dialog::kCommandList ||
-                         state_.dialog == Dialog::kOpenFile || state_.dialog == Dialog::kWork;
+                         state_.dialog == Dialog::kOpenFile || state_.dialog == Dialog::kWork ||
+                         state_.dialog == Dialog::kFollow;
   constexpr int kMostHeld = 5;
   if (has_field && !ImGui::GetIO().WantTextInput && held_frames_ < kMostHeld) {
     ++held_frames_;
@@ -212,14 +209,15 @@ bool Application::FollowRecord() {
     return count;
   };
   // Our own decisions change the file as well; only photos are news.
-  const auto record = ReadServiceRecord(session_->Record().file);
+  auto record = ReadServiceRecord(session_->Record().file);
   if (!record || photos(*record) == photos(session_->Record())) return false;
+  const bool new_visit = record->visits.size() > session_->Record().visits.size();
   const int midi = session_->Midi();
-  if (auto opened = Open(session_->Record().file); !opened) return false;
+  session_->TakeNewer(std::move(*record));
+  if (new_visit) session_->SelectVisit(session_->Record().visits.size() - 1);
   session_->SelectNote(midi);
-  RebuildModel(*session_, state_);
-  state_.message = "new photos were measured: " + session_->CurrentVisit().name;
-  state_.message_is_failure = false;
+  ShowSessionAnew();
+  Say("new photos were measured: " + session_->CurrentVisit().name, false);
   return true;
 }
 
@@ -238,6 +236,7 @@ void Application::Frame(const FrameInput& input, double seconds, bool scene_only
   } else {
     DrawWindow();
   }
+  if (!scene_only) DrawFollowDialog();
   imgui_->Render(theme_.palette.panel);
 }
 
@@ -269,6 +268,7 @@ void Application::RunCommands(const FrameInput& input) {
     state_.message_is_failure = false;
   }
   if (std::exchange(state_.wants_picture, false)) attach_next_ = true;
+  if (std::exchange(state_.wants_follow, false)) ToggleFollow();
 }
 
 void Application::DrawWindow() {
@@ -402,9 +402,11 @@ void Application::DrawStatus(const Area& area) {
                 "1 2 3 photo, harp, section   F1 help");
   }
   const auto [done, all] = shelf_->Store().Progress();
-  if (done < all) {
-    const std::string progress =
-        "loading photos, " + std::to_string(done) + " of " + std::to_string(all);
+  std::string progress = state_.follow_status;
+  if (done < all && progress.empty()) {
+    progress = "loading photos, " + std::to_string(done) + " of " + std::to_string(all);
+  }
+  if (!progress.empty()) {
     ImGui::SameLine(area.size.x - ImGui::CalcTextSize(progress.c_str()).x - theme_.Px(14.0));
     TextColored(theme_.palette.muted, progress);
   }
@@ -540,6 +542,16 @@ std::vector<double> Application::TimeFrames(int count) {
     seconds.push_back(window_->Now() - start);
   }
   return seconds;
+}
+
+void Application::LoadEverything() {
+  const FrameInput nothing;
+  while (session_) {
+    const auto [done, all] = shelf_->Store().Progress();
+    if (done == all) return;
+    if (shelf_->Update(*session_)) Frame(nothing, 0.01);
+    window_->WaitForEvents(0.05);
+  }
 }
 
 void Application::Remember() {

@@ -4,14 +4,17 @@
 #include <memory>
 #include <optional>
 #include <string>
+#include <utility>
 
 #include "alignment/profile.hpp"
 #include "calibration/error.hpp"
+#include "viewer/follower.hpp"
 #include "viewer/session.hpp"
 #include "viewer/view_state.hpp"
 #include "viewer/viewer_settings.hpp"
 #include "viewer/window/desktop_window.hpp"
 #include "viewer/window/dialogs.hpp"
+#include "viewer/window/follow_dialog.hpp"
 #include "viewer/window/harp_renderer.hpp"
 #include "viewer/window/imgui_bridge.hpp"
 #include "viewer/window/panels.hpp"
@@ -25,9 +28,12 @@ struct ViewRequest {
   std::filesystem::path file;        ///< empty: start page, or the last file
   std::filesystem::path photos;      ///< where to look for the photos first; empty: as recorded
   std::filesystem::path instrument;  ///< profile that judges a result (.json); empty: none
-  std::string visit;                 ///< name of the visit to show; empty: the newest
-  std::string note;                  ///< "F#1"; empty: the worst
-  std::string photo;                 ///< file name of the photo to show; empty: the nearest
+  MeasureFiles measure;              ///< for new photos
+  std::filesystem::path watch;       ///< folder to follow; empty: none
+  std::vector<std::filesystem::path> new_photos;  ///< to be measured together, at once
+  std::string visit;                              ///< name of the visit to show; empty: the newest
+  std::string note;                               ///< "F#1"; empty: the worst
+  std::string photo;  ///< file name of the photo to show; empty: the nearest
   Stage scene = Stage::kPhoto;
   std::optional<double> magnification;
   std::filesystem::path screenshot;  ///< not empty: write the picture and end
@@ -55,6 +61,8 @@ class Application {
   [[nodiscard]] Result<void> WriteScreenshot(const std::filesystem::path& file);
   /// Draws so many frames with the view changing in each, for the benchmark: seconds of each.
   [[nodiscard]] std::vector<double> TimeFrames(int count);
+  /// Goes on drawing until every photo was loaded once, for the benchmark.
+  void LoadEverything();
 
  private:
   Application() = default;
@@ -75,6 +83,21 @@ class Application {
   [[nodiscard]] std::vector<std::uint8_t> ReadPixels(const Eigen::Vector2i& corner_px,
                                                      const Eigen::Vector2i& size_px) const;
   void Remember();
+  void Say(const std::string& message, bool failure);
+  // application_follow.cpp
+  [[nodiscard]] Result<void> BeginAsRequested();
+  [[nodiscard]] Result<void> PrepareToMeasure();
+  [[nodiscard]] std::pair<std::filesystem::path, std::int64_t> ShownVisit() const;
+  [[nodiscard]] Result<void> StartWatching(const std::filesystem::path& folder);
+  [[nodiscard]] MeasureTarget Target() const;
+  void ToggleFollow();
+  void AskForFiles(bool with_folder);
+  void DrawFollowDialog();
+  void TakeDropped();
+  bool Follow();
+  [[nodiscard]] Result<void> ShowNewer(const FollowNews& news);
+  void ShowUnkept(FollowNews& news);
+  void ShowSessionAnew();
 
   ViewRequest request_;
   ViewerSettings settings_;
@@ -90,6 +113,11 @@ class Application {
   std::optional<Session> session_;
   ViewState state_;
   Dialogs dialogs_;
+  FollowDialog follow_dialog_;
+  MeasureFiles files_;
+  std::vector<std::filesystem::path> pending_photos_;  // dropped, waiting for the dialog
+  Follower follower_;
+  std::pair<std::filesystem::path, std::int64_t> prepared_for_;  // the visit of its setup
   std::string open_problem_;
   Area stage_area_{};
   std::size_t shown_visit_ = 0;

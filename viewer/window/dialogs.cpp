@@ -5,51 +5,13 @@
 #include <algorithm>
 #include <array>
 
+#include "viewer/window/dialog_parts.hpp"
 #include "viewer/window/panels.hpp"
 
 namespace tinesight {
 namespace {
 
 namespace fs = std::filesystem;
-
-// A dialog in the middle of the window with the rest dimmed; false: it was clicked away.
-bool BeginDialog(const Theme& t, const char* name, double width, double height, bool fresh) {
-  const ImVec2 display = ImGui::GetIO().DisplaySize;
-  const ImVec2 size(std::min(t.Px(width), display.x - t.Px(24.0)),
-                    std::min(t.Px(height), display.y - t.Px(24.0)));
-  ImGui::SetNextWindowPos(ImVec2(0, 0));
-  ImGui::SetNextWindowSize(display);
-  ImGui::PushStyleColor(ImGuiCol_WindowBg, IM_COL32(0, 0, 0, t.palette.dark ? 140 : 90));
-  ImGui::Begin("##dim", nullptr,
-               ImGuiWindowFlags_NoDecoration | ImGuiWindowFlags_NoMove |
-                   ImGuiWindowFlags_NoSavedSettings | ImGuiWindowFlags_NoNav);
-  if (fresh) ImGui::SetWindowFocus();
-  const bool away = ImGui::IsWindowHovered() && ImGui::IsMouseClicked(0);
-  ImGui::End();
-  ImGui::PopStyleColor();
-  ImGui::SetNextWindowPos(ImVec2(0.5F * (display.x - size.x), 0.42F * (display.y - size.y)));
-  ImGui::SetNextWindowSize(size);
-  ImGui::PushStyleVar(ImGuiStyleVar_WindowRounding, t.Px(9.0));
-  ImGui::PushStyleVar(ImGuiStyleVar_WindowBorderSize, 1.0F);
-  ImGui::PushStyleVar(ImGuiStyleVar_WindowPadding, ImVec2(t.Px(20.0), t.Px(16.0)));
-  ImGui::Begin(name, nullptr,
-               ImGuiWindowFlags_NoTitleBar | ImGuiWindowFlags_NoResize | ImGuiWindowFlags_NoMove |
-                   ImGuiWindowFlags_NoCollapse | ImGuiWindowFlags_NoSavedSettings);
-  if (fresh || ImGui::IsWindowAppearing()) ImGui::SetWindowFocus();
-  return !away;
-}
-
-void EndDialog() {
-  ImGui::End();
-  ImGui::PopStyleVar(3);
-}
-
-void Title(const Theme& t, const char* text) {
-  ImGui::PushFont(t.fonts.title);
-  ImGui::TextUnformatted(text);
-  ImGui::PopFont();
-  ImGui::Dummy(ImVec2(0.0F, t.Px(4.0)));
-}
 
 bool EnterPressed() {
   return ImGui::IsKeyPressed(ImGui::GetKeyIndex(ImGuiKey_Enter), false) ||
@@ -131,8 +93,53 @@ void DrawCautions(const Theme& t) {
 
 }  // namespace
 
+bool BeginDialog(const Theme& t, const char* name, double width, double height, bool fresh) {
+  const ImVec2 display = ImGui::GetIO().DisplaySize;
+  const ImVec2 size(std::min(t.Px(width), display.x - t.Px(24.0)),
+                    std::min(t.Px(height), display.y - t.Px(24.0)));
+  ImGui::SetNextWindowPos(ImVec2(0, 0));
+  ImGui::SetNextWindowSize(display);
+  ImGui::PushStyleColor(ImGuiCol_WindowBg, IM_COL32(0, 0, 0, t.palette.dark ? 140 : 90));
+  ImGui::Begin("##dim", nullptr,
+               ImGuiWindowFlags_NoDecoration | ImGuiWindowFlags_NoMove |
+                   ImGuiWindowFlags_NoSavedSettings | ImGuiWindowFlags_NoNav);
+  if (fresh) ImGui::SetWindowFocus();
+  const bool away = ImGui::IsWindowHovered() && ImGui::IsMouseClicked(0);
+  ImGui::End();
+  ImGui::PopStyleColor();
+  ImGui::SetNextWindowPos(ImVec2(0.5F * (display.x - size.x), 0.42F * (display.y - size.y)));
+  ImGui::SetNextWindowSize(size);
+  ImGui::PushStyleVar(ImGuiStyleVar_WindowRounding, t.Px(9.0));
+  ImGui::PushStyleVar(ImGuiStyleVar_WindowBorderSize, 1.0F);
+  ImGui::PushStyleVar(ImGuiStyleVar_WindowPadding, ImVec2(t.Px(20.0), t.Px(16.0)));
+  ImGui::Begin(name, nullptr,
+               ImGuiWindowFlags_NoTitleBar | ImGuiWindowFlags_NoResize | ImGuiWindowFlags_NoMove |
+                   ImGuiWindowFlags_NoCollapse | ImGuiWindowFlags_NoSavedSettings);
+  if (fresh || ImGui::IsWindowAppearing()) ImGui::SetWindowFocus();
+  return !away;
+}
+
+fs::path TypedPath(const std::string& text) {
+  const char* home = std::getenv("HOME");
+  if (text.starts_with("~/") && home != nullptr) return home + text.substr(1);
+  return text;
+}
+
+void EndDialog() {
+  ImGui::End();
+  ImGui::PopStyleVar(3);
+}
+
+void Title(const Theme& t, const char* text) {
+  ImGui::PushFont(t.fonts.title);
+  ImGui::TextUnformatted(text);
+  ImGui::PopFont();
+  ImGui::Dummy(ImVec2(0.0F, t.Px(4.0)));
+}
+
 std::optional<fs::path> Dialogs::Draw(const Theme& t, Session* session, ViewState& state) {
   fresh_ = state.dialog != drawn_;
+  if (fresh_) desktop_.Cancel();
   drawn_ = state.dialog;
   if (fresh_) {
     text_.clear();
@@ -163,6 +170,8 @@ std::optional<fs::path> Dialogs::Draw(const Theme& t, Session* session, ViewStat
     case Dialog::kWork:
       if (session != nullptr) DrawWork(t, *session, state);
       break;
+    case Dialog::kFollow:
+      break;  // FollowDialog's
   }
   return file;
 }
@@ -204,19 +213,23 @@ std::optional<fs::path> Dialogs::DrawOpen(const Theme& t, ViewState& state) {
   TextWrapped(
       "Path of a service record (.tinerec) or of a result (.json); a file can also be "
       "dropped on the window.");
-  if (fresh_) ImGui::SetKeyboardFocusHere();
+  if (fresh_) {
+    ImGui::SetKeyboardFocusHere();
+    (void)desktop_.Open(DesktopDialog::Kind::kFile, "Open a service record");
+  }
   ImGui::SetNextItemWidth(-1.0F);
-  const bool entered = ImGui::InputText("##path", &text_, ImGuiInputTextFlags_EnterReturnsTrue);
+  bool entered = ImGui::InputText("##path", &text_, ImGuiInputTextFlags_EnterReturnsTrue);
+  if (const auto chosen = desktop_.Poll()) {
+    text_ = chosen->string();
+    entered = true;
+  }
   const bool pressed = ImGui::Button("Open");
   ImGui::SameLine();
   if (ImGui::Button("Cancel")) state.dialog = Dialog::kNone;
   EndDialog();
   if (!(entered || pressed) || text_.empty()) return std::nullopt;
   state.dialog = Dialog::kNone;
-  std::string path = text_;
-  const char* home = std::getenv("HOME");
-  if (path.starts_with("~/") && home != nullptr) path = home + path.substr(1);
-  return fs::path(path);
+  return TypedPath(text_);
 }
 
 void Dialogs::DrawFinding(const Theme& t, Session& session, ViewState& state) {
@@ -308,6 +321,13 @@ std::optional<fs::path> DrawStartPage(const Theme& t, ViewState& state, const fs
     TextWrapped(problem);
     ImGui::Dummy(ImVec2(0.0F, t.Px(10.0)));
   }
+  if (!state.follow_news.empty()) {
+    if (state.follow_failed) {
+      TextColored(t.VerdictColor(Verdict::kOutOfTolerance), "The photo could not be used:");
+    }
+    TextWrapped(state.follow_news);
+  }
+  if (!state.follow_status.empty()) TextColored(t.palette.accent, state.follow_status);
   if (ImGui::Button("Open a service record …  Ctrl+O")) state.dialog = Dialog::kOpenFile;
   if (!last_file.empty()) {
     if (ImGui::Button(("Open " + last_file.filename().string() + " again").c_str())) {
@@ -327,7 +347,8 @@ std::optional<fs::path> DrawStartPage(const Theme& t, ViewState& state, const fs
       "3.  Swing the harp up, clamp the rig, take two photos of each register.",
       "4.  Measure:  tinesight measure PHOTO… --camera camera.json --rig rig.json --instrument "
       "instrument.json --damper harp-raised --record piano.tinerec --visit \"as found\"",
-      "5.  Open piano.tinerec here, or drop it on this window."};
+      "5.  Open piano.tinerec here, or drop it on this window. Photos dropped here are measured "
+      "too."};
   for (const char* step : kSteps) TextWrapped(step);
   ImGui::Dummy(ImVec2(0.0F, t.Px(16.0)));
   TextWrapped("Before you open the instrument, read the cautions.");

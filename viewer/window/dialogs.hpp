@@ -4,6 +4,7 @@
 #include <optional>
 #include <string>
 
+#include "viewer/desktop_dialog.hpp"
 #include "viewer/session.hpp"
 #include "viewer/view_state.hpp"
 #include "viewer/window/theme.hpp"
@@ -26,6 +27,7 @@ class Dialogs {
 
   Dialog drawn_ = Dialog::kNone;
   bool fresh_ = false;  // the dialog was opened with this frame
+  DesktopDialog desktop_;
   std::string text_;
   int chosen_ = 0;
   Finding finding_;

@@ -44,6 +44,7 @@ class NotePanel {
     if (!note_.advice.empty() || !note_.reason.empty() || !note_.suspicions.empty()) DrawAdvice();
     if (note_.lateral_mm) {
       DrawSectionBox();
+      DrawTone();
       DrawCrops();
     }
     DrawFindings();
@@ -145,6 +146,13 @@ class NotePanel {
     DrawSection(draw, t_, note_, target_, area, true);
     if (ImGui::InvisibleButton("##section", area.size)) c_.state.stage = Stage::kSection;
     if (ImGui::IsItemHovered()) ImGui::SetTooltip("larger, key 3");
+  }
+
+  void DrawTone() {
+    const InstrumentProfile* profile = c_.session.Profile();
+    if (profile == nullptr || target_ == nullptr) return;
+    Heading(t_, "What if it stood elsewhere: predicted tone");
+    DrawWhatIf(c_, note_, *target_, profile->tone);
   }
 
   void DrawCrops() {
@@ -260,6 +268,28 @@ class NotePanel {
   const NoteProfile* target_ = nullptr;
 };
 
+// At the foot of the large type: what is being watched, and what became of the last photo.
+void DrawFollowLines(PanelContext& context, const Area& area) {
+  const Theme& t = context.theme;
+  const ViewState& state = context.state;
+  if (state.follow_status.empty() && state.follow_news.empty()) return;
+  ImDrawList& draw = *ImGui::GetWindowDrawList();
+  const float size = std::max(t.fonts.title->FontSize, 0.055F * area.size.y);
+  const float left = area.corner.x + t.Px(18.0);
+  const float width = area.size.x - t.Px(36.0);
+  float y = area.End().y - t.Px(10.0);
+  const auto line = [&](const std::string& text, ImU32 color, float font_size) {
+    if (text.empty()) return;
+    const ImVec2 extent = t.fonts.title->CalcTextSizeA(font_size, FLT_MAX, width, text.c_str());
+    y -= extent.y;
+    draw.AddText(t.fonts.title, font_size, ImVec2(left, y), color, text.c_str(), nullptr, width);
+  };
+  line(state.follow_status, t.palette.muted, t.fonts.text->FontSize);
+  line(state.follow_news,
+       state.follow_failed ? t.VerdictColor(Verdict::kOutOfTolerance) : t.palette.text,
+       state.follow_failed ? size : t.fonts.title->FontSize);
+}
+
 }  // namespace
 
 void DrawNotePanel(PanelContext& context, const Area& area) {
@@ -276,6 +306,7 @@ void DrawLargeType(PanelContext& context, const Area& area) {
   const Theme& t = context.theme;
   ImDrawList& draw = *ImGui::GetWindowDrawList();
   draw.AddRectFilled(area.corner, area.End(), t.palette.panel);
+  DrawFollowLines(context, area);
   const NoteMeasurement* note = context.session.Note();
   if (note == nullptr) return;
   ImFont* huge = t.fonts.huge;

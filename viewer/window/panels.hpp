@@ -43,7 +43,10 @@ void DrawChart(PanelContext& context, const Area& area);
 void DrawFlaggedList(PanelContext& context, const Area& area);
 /// All about the selected note.
 void DrawNotePanel(PanelContext& context, const Area& area);
-/// The selected note's figures readable at 2 m.
+/// The tone that moving a note's tine would give: three sliders and a table, into the note panel.
+void DrawWhatIf(PanelContext& context, const NoteMeasurement& note, const NoteProfile& target,
+                const ToneProfile& tone);
+/// The selected note's figures readable at 2 m, and what became of the last photo.
 void DrawLargeType(PanelContext& context, const Area& area);
 
 /// The middle of the window, by `state.stage`: each draws into the current ImGui window, and reads

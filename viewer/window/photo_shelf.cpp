@@ -38,7 +38,11 @@ void PhotoShelf::SetVisit(const Session& session, const std::filesystem::path& f
     const PhotoMeasurement& photo = visit.measurement.photos[i];
     PhotoJob job;
     job.camera = photo.camera;
+    job.name = photo.file;
     if (photo.used) {
+      if (i < visit.photos.size() && visit.photos[i].embedded_bytes > 0) {
+        job.kept = PhotoJob::Kept{session.Record().file, visit.photos[i].id};
+      }
       job.file = FindPhotoFile(photo.file, session.Record().file, folder);
       job.cuts = CutsOf(photo, visit.MeasurementOfPhoto(i));
     }

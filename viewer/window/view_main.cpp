@@ -21,6 +21,10 @@ tinesight::ViewRequest RequestOf(const tinesight::ViewOptions& options) {
   request.file = options.file;
   request.photos = options.photos;
   request.instrument = options.instrument;
+  request.measure = {options.camera, options.rig, options.instrument, options.first_note,
+                     options.damper};
+  request.watch = options.watch;
+  request.new_photos.assign(options.new_photos.begin(), options.new_photos.end());
   request.visit = options.visit;
   request.note = options.note;
   request.photo = options.photo;

@@ -1,0 +1,107 @@
+#include <algorithm>
+#include <cmath>
+#include <string>
+
+#include "record/text_util.hpp"
+#include "viewer/window/panels.hpp"
+
+namespace tinesight {
+namespace {
+
+// Between harmonics this faint a difference says nothing; `tinesight what-if` draws the same line.
+constexpr double kFaintDb = -40.0;
+
+std::string Decibels(double value, bool sign) {
+  if (value < kFaintDb && !sign) return "faint";
+  return std::string(sign && value >= 0.0 ? "+" : "") + FixedDecimals(value, 1);
+}
+
+bool Slider(const Theme& t, const char* name, double& value, double low, double high) {
+  auto mm = static_cast<float>(value);
+  ImGui::AlignTextToFramePadding();
+  TextColored(t.palette.muted, name);
+  ImGui::SameLine(t.Px(64.0));
+  ImGui::SetNextItemWidth(-1.0F);
+  const bool moved =
+      ImGui::SliderFloat((std::string("##") + name).c_str(), &mm, static_cast<float>(low),
+                         static_cast<float>(high), "%+.2f mm", ImGuiSliderFlags_AlwaysClamp);
+  if (moved) value = static_cast<double>(mm);
+  return moved;
+}
+
+// A row of the table: before, after and the change of one figure.
+void Row(const Theme& t, const char* name, double before, double after, double change, bool sign) {
+  const float right = ImGui::GetWindowContentRegionMax().x;
+  const auto at = [&](float x, ImU32 color, const std::string& text) {
+    ImGui::SameLine();
+    ImGui::SetCursorPosX(x - ImGui::CalcTextSize(text.c_str()).x);
+    TextColored(color, text);
+  };
+  TextColored(t.palette.muted, name);
+  at(right - t.Px(120.0), t.palette.text, Decibels(before, sign));
+  at(right - t.Px(60.0), t.palette.text, Decibels(after, sign));
+  const bool faint = !sign && before < kFaintDb && after < kFaintDb;
+  at(right, std::abs(change) >= 0.05 && !faint ? t.palette.accent : t.palette.muted,
+     faint ? "–" : Decibels(change, true));
+}
+
+void Table(const Theme& t, const WhatIf& what_if) {
+  const float right = ImGui::GetWindowContentRegionMax().x;
+  ImGui::PushFont(t.fonts.small);
+  TextColored(t.palette.muted, "dB, medium stroke");
+  for (const auto& [word, back] : {std::pair{"before", 120.0}, {"after", 60.0}, {"change", 0.0}}) {
+    ImGui::SameLine();
+    ImGui::SetCursorPosX(right - t.Px(back) - ImGui::CalcTextSize(word).x);
+    TextColored(t.palette.muted, word);
+  }
+  ImGui::PopFont();
+  const DynamicTone& now = what_if.tone_now.Of(Dynamic::kMedium);
+  const DynamicTone& then = what_if.tone_then.Of(Dynamic::kMedium);
+  const DynamicTone& change = what_if.change.Of(Dynamic::kMedium);
+  Row(t, "level", now.level_db.value, then.level_db.value, change.level_db.value, true);
+  Row(t, "octave", now.second_db.value, then.second_db.value, change.second_db.value, false);
+  Row(t, "twelfth", now.third_db.value, then.third_db.value, change.third_db.value, false);
+  const DynamicTone& soft = what_if.tone_now.growth;
+  Row(t, "soft to hard", soft.level_db.value, what_if.tone_then.growth.level_db.value,
+      what_if.change.growth.level_db.value, true);
+}
+
+}  // namespace
+
+void DrawWhatIf(PanelContext& context, const NoteMeasurement& note, const NoteProfile& target,
+                const ToneProfile& tone) {
+  const Theme& t = context.theme;
+  auto& what_if = context.state.what_if;
+  if (!what_if || !StartsFrom(*what_if, note)) what_if = StartWhatIf(note, target, tone);
+  if (!what_if) {
+    TextWrapped("Needs lateral offset, height and gap, all measured.");
+    return;
+  }
+  PickupPlace then = what_if->then;
+  const PickupPlace& now = what_if->now.place;
+  bool moved = Slider(t, "lateral", then.lateral_mm, std::min(-2.5, now.lateral_mm),
+                      std::max(2.5, now.lateral_mm));
+  moved |= Slider(t, "height", then.height_mm, std::min(-1.0, now.height_mm),
+                  std::max(4.0, now.height_mm));
+  moved |= Slider(t, "gap", then.gap_mm, std::min(0.3, now.gap_mm), std::max(5.0, now.gap_mm));
+  const auto jump = [&](const char* label, const PickupPlace& place) {
+    ImGui::PushFont(t.fonts.small);
+    if (ImGui::Button(label)) {
+      then = place;
+      moved = true;
+    }
+    ImGui::PopFont();
+  };
+  jump("as measured", now);
+  ImGui::SameLine();
+  jump("at its target", IdealPlace(target));
+  if (moved) MoveWhatIf(*what_if, then, target, tone);
+  Table(t, *what_if);
+  ImGui::PushFont(t.fonts.small);
+  ImGui::PushStyleColor(ImGuiCol_Text, t.palette.muted);
+  TextWrapped("Computed from the place, not listened to. Intervals: tinesight what-if.");
+  ImGui::PopStyleColor();
+  ImGui::PopFont();
+}
+
+}  // namespace tinesight
