@@ -295,9 +295,12 @@ TEST(DamperStates, AVisitTakesEachStateOnceAndOneProfile) {
 }
 
 TEST(DamperStates, AmongFreeOnesTheSurerHeightCounts) {
-  const VisitSet raised{1, DamperState::kHarpRaised, "", AtHeight(1.2, 0.2, DamperState::kKeyHeld)};
-  const VisitSet held{2, DamperState::kKeyHeld, "", AtHeight(1.3, 0.1, DamperState::kKeyHeld)};
-  const VisitSet unknown{3, DamperState::kUnknown, "", AtHeight(1.4, 0.01, DamperState::kKeyHeld)};
+  const VisitSet raised{1, DamperState::kHarpRaised, false, "",
+                        AtHeight(1.2, 0.2, DamperState::kKeyHeld)};
+  const VisitSet held{2, DamperState::kKeyHeld, false, "",
+                      AtHeight(1.3, 0.1, DamperState::kKeyHeld)};
+  const VisitSet unknown{3, DamperState::kUnknown, false, "",
+                         AtHeight(1.4, 0.01, DamperState::kKeyHeld)};
   const VisitMeasurement merged = MergeSets({raised, unknown, held});
   EXPECT_EQ(merged.notes[0].height_mm->value, 1.3);
   EXPECT_FALSE(merged.notes[0].damper_lift_mm);

@@ -56,7 +56,8 @@ bool FollowDialog::Draw(const Theme& t, ViewState& state) {
   }
   const bool fresh = !drawn_;
   drawn_ = true;
-  if (!BeginDialog(t, "##follow", 620.0, 420.0, fresh)) state.dialog = Dialog::kNone;
+  if (!BeginDialog(t, "##follow", 620.0, has_instrument_ ? 320.0 : 380.0, fresh))
+    state.dialog = Dialog::kNone;
   Title(t, asks_folder_ ? "Follow the screwdriver" : "Measure the photos");
   TextWrapped(asks_folder_
                   ? "Each photo that comes into the folder is measured by itself, and what is left "

@@ -11,20 +11,30 @@ namespace {
 // Between harmonics this faint a difference says nothing; `tinesight what-if` draws the same line.
 constexpr double kFaintDb = -40.0;
 
-std::string Decibels(double value, bool sign) {
+// With a real minus sign; "faint" for a harmonic that is hardly there.
+std::string Decibels(double value, bool sign, int decimals = 1) {
   if (value < kFaintDb && !sign) return "faint";
-  return std::string(sign && value >= 0.0 ? "+" : "") + FixedDecimals(value, 1);
+  const std::string digits = FixedDecimals(std::abs(value), decimals);
+  const bool nothing = digits.find_first_not_of("0.") == std::string::npos;
+  if (nothing) return digits;
+  return (value < 0.0 ? "−" : sign ? "+" : "") + digits;
 }
 
 bool Slider(const Theme& t, const char* name, double& value, double low, double high) {
   auto mm = static_cast<float>(value);
   ImGui::AlignTextToFramePadding();
   TextColored(t.palette.muted, name);
-  ImGui::SameLine(t.Px(64.0));
+  const std::string figure = Decibels(value, true, 2) + " mm";
+  ImGui::SameLine(t.Px(138.0) - ImGui::CalcTextSize(figure.c_str()).x);
+  ImGui::TextUnformatted(figure.c_str());
+  ImGui::SameLine(t.Px(152.0));
   ImGui::SetNextItemWidth(-1.0F);
+  ImGui::PushStyleColor(ImGuiCol_SliderGrab, t.palette.accent);
+  ImGui::PushStyleColor(ImGuiCol_SliderGrabActive, t.palette.accent);
   const bool moved =
       ImGui::SliderFloat((std::string("##") + name).c_str(), &mm, static_cast<float>(low),
-                         static_cast<float>(high), "%+.2f mm", ImGuiSliderFlags_AlwaysClamp);
+                         static_cast<float>(high), "", ImGuiSliderFlags_AlwaysClamp);
+  ImGui::PopStyleColor(2);
   if (moved) value = static_cast<double>(mm);
   return moved;
 }
