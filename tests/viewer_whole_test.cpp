@@ -222,7 +222,7 @@ std::string HandsScript(const std::filesystem::path& record, const std::string& 
          "window=$!\n"
          "timeout 60 xdotool search --sync --onlyvisible --name Tinesight > /dev/null || exit 9\n"
          "sleep 1\n"
-         "until_rows() { for i in $(seq 240); do\n"
+         "until_rows() { for i in $(seq 600); do\n"
          "  [ \"$(sqlite3 \"" +
          record.string() +
          "\" \"select count(*) from $1\")\" = $2 ] && return\n"

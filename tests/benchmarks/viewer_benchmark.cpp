@@ -3,6 +3,7 @@
 
 #include <benchmark/benchmark.h>
 
+#include <array>
 #include <filesystem>
 #include <fstream>
 #include <opencv2/imgcodecs.hpp>
@@ -160,8 +161,9 @@ void SolveOneNoteByHand(benchmark::State& state) {
   };
   placement.axis_px = {at(note.root_harp_mm), at(note.tip_harp_mm)};
   placement.pickup_px = at(note.pickup_harp_mm);
+  const std::array placements{placement, placement};
   for (auto round : state) {
-    auto solved = SolveByHand(note, profile, {placement, placement});
+    auto solved = SolveByHand(note, profile, placements);
     if (!solved) state.SkipWithError(solved.error().message.c_str());
     benchmark::DoNotOptimize(solved);
   }
