@@ -47,8 +47,9 @@ constexpr std::array<Field<InstrumentProfile>, 5> kInstrumentFields = {{
     {"root_ahead_of_rear_screw_mm", &InstrumentProfile::root_ahead_of_rear_screw_mm, -200.0, 400.0},
 }};
 
-constexpr std::array<Field<PriorUncertainty>, 9> kPriorFields = {{
+constexpr std::array<Field<PriorUncertainty>, 10> kPriorFields = {{
     {"pickup_position_mm", &PriorUncertainty::pickup_position_mm, 0.001, 20.0},
+    {"pole_protrusion_mm", &PriorUncertainty::pole_protrusion_mm, 0.001, 20.0},
     {"lateral_mm", &PriorUncertainty::lateral_mm, 0.001, 20.0},
     {"height_mm", &PriorUncertainty::height_mm, 0.001, 20.0},
     {"gap_mm", &PriorUncertainty::gap_mm, 0.001, 20.0},

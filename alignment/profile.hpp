@@ -29,6 +29,8 @@ struct NoteProfile {
 /// Standard uncertainties of the priors, for every note alike.
 struct PriorUncertainty {
   double pickup_position_mm = 0.4;  ///< of a pickup about the straight, evenly spaced row
+  /// How far a pole tip stands out of its bobbin, about what is usual in the row.
+  double pole_protrusion_mm = 0.25;
   double lateral_mm = 1.0;
   double height_mm = 0.6;
   double gap_mm = 0.3;
