@@ -17,7 +17,7 @@ using Solved = SolvedNote;
 
 constexpr double kCoverage = 2.0;
 constexpr double kDegrees = 180.0 / std::numbers::pi;
-constexpr int kNeighbors = 8;               // to either side
+constexpr int kNeighbors = 8;                // to either side
 constexpr std::size_t kFewestNeighbors = 6;  // a line through fewer follows the outlier
 
 /// A figure with its standard uncertainty.
@@ -70,18 +70,18 @@ Known HeightOfBar(const Solved& note, const NoteProfile& target) {
   const auto& s = note.state;
   // The axis at a distance d before the pickup's face has y + height − d · tan pitch.
   const double slope = 1.0 + std::tan(s(Solved::kPitch)) * std::tan(s(Solved::kPitch));
-  const double u2_height =
-      c(Solved::kY, Solved::kY) + 2.0 * c(Solved::kY, Solved::kHeight) +
-      c(Solved::kHeight, Solved::kHeight);
-  const double shared = slope * (c(Solved::kY, Solved::kPitch) + c(Solved::kHeight, Solved::kPitch));
+  const double u2_height = c(Solved::kY, Solved::kY) + 2.0 * c(Solved::kY, Solved::kHeight) +
+                           c(Solved::kHeight, Solved::kHeight);
+  const double shared =
+      slope * (c(Solved::kY, Solved::kPitch) + c(Solved::kHeight, Solved::kPitch));
   const double u2_pitch = slope * slope * c(Solved::kPitch, Solved::kPitch);
   const double root_mm = target.tine_length_mm + s(Solved::kGap);
   const double at_mm = std::clamp(u2_pitch > 0.0 ? shared / u2_pitch : root_mm,
                                   root_mm - 0.5 * target.tine_length_mm, root_mm);
   const double u2 = u2_height - 2.0 * at_mm * shared + at_mm * at_mm * u2_pitch;
-  return {s(Solved::kY) + s(Solved::kHeight) - at_mm * std::tan(s(Solved::kPitch)) -
-              target.height_mm,
-          std::sqrt(std::max(0.0, u2))};
+  return {
+      s(Solved::kY) + s(Solved::kHeight) - at_mm * std::tan(s(Solved::kPitch)) - target.height_mm,
+      std::sqrt(std::max(0.0, u2))};
 }
 
 /// How far a note's figure stands off the robust line through those of its neighbors.
@@ -159,10 +159,11 @@ class Search {
     const auto bar = BarYaw(note);
     if (!tine || !bar) return std::nullopt;
     const double threshold = profile_.suspicion.crooked_deg / kDegrees;
-    const Known alone{tine->known.value - bar->known.value, std::hypot(tine->known.u, bar->known.u)};
-    const Known solved{note.state(Solved::kYaw) - note.tone_bar(2),
-                       std::sqrt(note.covariance(Solved::kYaw, Solved::kYaw) +
-                                 note.tone_bar_covariance(2, 2))};
+    const Known alone{tine->known.value - bar->known.value,
+                      std::hypot(tine->known.u, bar->known.u)};
+    const Known solved{
+        note.state(Solved::kYaw) - note.tone_bar(2),
+        std::sqrt(note.covariance(Solved::kYaw, Solved::kYaw) + note.tone_bar_covariance(2, 2))};
     const bool same_side = alone.value * solved.value > 0.0;
     if (!same_side || !alone.StandsOut(threshold) || !solved.StandsOut(threshold)) {
       return std::nullopt;
@@ -185,8 +186,11 @@ class Search {
       }
       if (!bars.contains(note.midi)) continue;
       const auto skew = OffNeighbors(note.midi, bars);
-      if (!skew || !skew->StandsOut(profile_.suspicion.skewed_deg / kDegrees)) continue;
-      if (note.state(Solved::kYaw) * skew->value <= 0.0) continue;
+      const double threshold = profile_.suspicion.skewed_deg / kDegrees;
+      if (!skew || !skew->StandsOut(threshold)) continue;
+      const Known tine{note.state(Solved::kYaw),
+                       std::sqrt(note.covariance(Solved::kYaw, Solved::kYaw))};
+      if (!tine.StandsOut(threshold) || tine.value * skew->value < 0.0) continue;
       Add(note.midi, SuspicionKind::kToneBarSkewed,
           "tone bar skewed, " + DegreesWithU(*skew) + " " + Side(skew->value) +
               " of its neighbors, and its tine with it");
@@ -201,9 +205,8 @@ class Search {
                        [&](const Solved& solved) { return solved.midi == pickup.midi; });
       if (note == solution_.notes.end()) continue;
       const auto off = [&](double deviation_mm, Solved::Index index) -> std::optional<Known> {
-        const auto found =
-            WithoutPrior(deviation_mm, note->covariance(index, index),
-                         profile_.prior_u.pickup_position_mm, huber_, factor_);
+        const auto found = WithoutPrior(deviation_mm, note->covariance(index, index),
+                                        profile_.prior_u.pickup_position_mm, huber_, factor_);
         if (!found || found->times_prior < 1.0) return std::nullopt;
         return found->known.StandsOut(threshold_mm) ? std::optional(found->known) : std::nullopt;
       };

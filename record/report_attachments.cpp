@@ -36,8 +36,8 @@ void AddRow(PageFlow& flow, const AttachedPicture* first, const AttachedPicture*
   double caption = 0.0;
   for (const AttachedPicture* picture = first; picture != last; ++picture) {
     tallest = std::max(tallest, BoxOf(*picture, width).height);
-    caption = std::max(caption, flow.Draw().TextHeight(picture->caption, width, kCaptionFont,
-                                                       kCaptionLines));
+    caption = std::max(
+        caption, flow.Draw().TextHeight(picture->caption, width, kCaptionFont, kCaptionLines));
   }
   flow.Block(tallest + kCaptionGap + caption, [&](Drawing& drawing, const Rect& row) {
     double left = row.left;

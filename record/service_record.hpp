@@ -337,8 +337,8 @@ struct CopySummary {
 
 /// Writes a compact copy to send, whole or not at all; refuses to write over an existing file. What
 /// was deleted from the record (nothing is, but by other programs) does not go along, nor does what
-/// a phone wrote into a picture beside its pixels: embedded photos and attached pictures are encoded
-/// anew (PictureWithoutMetadata), and one that can't be decoded is left out rather than trusted.
+/// a phone wrote into a picture beside its pixels: all pictures are encoded anew
+/// (PictureWithoutMetadata), and one that can't be decoded is left out rather than trusted.
 [[nodiscard]] Result<CopySummary> CopyServiceRecord(const std::filesystem::path& file,
                                                     const std::filesystem::path& copy,
                                                     const CopyOptions& options = {});

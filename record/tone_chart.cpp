@@ -14,9 +14,6 @@ namespace {
 
 using Eigen::Vector2d;
 
-constexpr double kAxisRoom = 30.0;
-constexpr double kPanelTitle = 13.0;
-constexpr double kLegendHeight = 26.0;
 constexpr double kReachDb = 15.0;  // beyond the band; figures farther off stand at the edge
 
 const Font kNameFont{6.5, true, false, kBlack, TextAlign::kCenter};
@@ -49,8 +46,7 @@ class Panel {
   Panel(Drawing& drawing, const Rect& box, const Figure& figure, const EvennessChart& chart,
         const Keyboard& keyboard)
       : drawing_(drawing),
-        plot_{keyboard.left, box.top + kPanelTitle, keyboard.Right() - keyboard.left,
-              box.height - kPanelTitle - 5.0},
+        panel_(drawing, box, keyboard),
         figure_(figure),
         chart_(chart),
         keyboard_(keyboard) {
@@ -58,11 +54,12 @@ class Panel {
   }
 
   void Draw() {
-    drawing_.Label(figure_.title, {plot_.left, plot_.top - 7.0}, kPanelFont);
+    panel_.DrawTitle(figure_.title);
     for (const NoteEvenness& note : chart_.notes) DrawBand(note);
-    DrawGrid();
+    const double range = panel_.High() - panel_.Low();
+    panel_.DrawGrid(range > 25.0 ? 10.0 : range > 12.0 ? 5.0 : 2.0, 0, false);
     for (const NoteEvenness& note : chart_.notes) DrawNote(note);
-    drawing_.StrokeBox(plot_, {0.6, kDarkGray, {}});
+    panel_.DrawOutline();
   }
 
  private:
@@ -77,45 +74,28 @@ class Panel {
       highest = first ? figure.figure.high : std::max(highest, figure.figure.high);
       first = false;
     }
-    low_ = std::clamp(lowest, lowest_trend - kReachDb, lowest_trend - figure_.audible_db) - 1.0;
-    high_ = std::clamp(highest, highest_trend + figure_.audible_db, highest_trend + kReachDb) + 1.0;
-  }
-
-  [[nodiscard]] double Y(double db) const {
-    const double part = (std::clamp(db, low_, high_) - low_) / (high_ - low_);
-    return plot_.Bottom() - part * plot_.height;
+    panel_.SetRange(
+        std::clamp(lowest, lowest_trend - kReachDb, lowest_trend - figure_.audible_db) - 1.0,
+        std::clamp(highest, highest_trend + figure_.audible_db, highest_trend + kReachDb) + 1.0);
   }
 
   void DrawBand(const NoteEvenness& note) {
     const EvennessFigure& figure = note.*figure_.of;
     const double left = keyboard_.X(note.midi) - 0.5 * keyboard_.key;
-    const double top = Y(figure.trend_db + figure_.audible_db);
-    const double bottom = Y(figure.trend_db - figure_.audible_db);
+    const double top = panel_.Y(figure.trend_db + figure_.audible_db);
+    const double bottom = panel_.Y(figure.trend_db - figure_.audible_db);
     drawing_.FillBox({left, top, keyboard_.key, bottom - top}, Rgb(0xDDDDDD));
-    const double middle = Y(figure.trend_db);
+    const double middle = panel_.Y(figure.trend_db);
     drawing_.Line({left, middle}, {left + keyboard_.key, middle}, {0.6, kDarkGray, {4.0, 2.0}});
-  }
-
-  void DrawGrid() {
-    const double step = high_ - low_ > 25.0 ? 10.0 : high_ - low_ > 12.0 ? 5.0 : 2.0;
-    for (int i = static_cast<int>(std::ceil(low_ / step)); i * step <= high_; ++i) {
-      const double y = Y(i * step);
-      drawing_.Line({plot_.left - 3.0, y}, {plot_.left, y}, {0.5, kDarkGray, {}});
-      drawing_.Label(FixedDecimals(i * step, 0), {plot_.left - 5.0, y}, kTickFont);
-    }
-    for (int midi = keyboard_.first; midi <= keyboard_.last; ++midi) {
-      if (midi % 12 != 0) continue;
-      const double x = keyboard_.X(midi) - 0.5 * keyboard_.key;
-      drawing_.Line({x, plot_.top}, {x, plot_.Bottom()}, {0.25, kMidGray, {0.7, 1.8}});
-    }
   }
 
   void DrawNote(const NoteEvenness& note) {
     const EvennessFigure& figure = note.*figure_.of;
     const double radius = std::clamp(0.4 * keyboard_.key, 1.6, 3.4);
     const double x = keyboard_.X(note.midi);
-    const double y = Y(figure.figure.value);
-    drawing_.Line({x, Y(figure.figure.low)}, {x, Y(figure.figure.high)}, {0.5, kMidGray, {}});
+    const double y = panel_.Y(figure.figure.value);
+    drawing_.Line({x, panel_.Y(figure.figure.low)}, {x, panel_.Y(figure.figure.high)},
+                  {0.5, kMidGray, {}});
     drawing_.Mark(ShapeOf(note.heard), {x, y}, radius, kBlack, FillOf(note.heard));
     // The name where this figure is what makes the note stick out; outside of the mark, inside of
     // the panel.
@@ -132,7 +112,7 @@ class Panel {
     constexpr double kHeight = 8.0;
     for (const double offset : {away, -away, 2.2 * away, -2.2 * away}) {
       const double y = mark.y() + offset;
-      if (y < plot_.top + 4.0 || y > plot_.Bottom() - 4.0) continue;
+      if (y < panel_.Plot().top + 4.0 || y > panel_.Plot().Bottom() - 4.0) continue;
       const Rect box{mark.x() - 0.5 * width, y - 0.5 * kHeight, width, kHeight};
       const bool taken = std::any_of(names_.begin(), names_.end(), [&](const Rect& other) {
         return box.left < other.Right() && other.left < box.Right() && box.top < other.Bottom() &&
@@ -146,12 +126,10 @@ class Panel {
   }
 
   Drawing& drawing_;
-  Rect plot_;
+  ChartPanel panel_;
   const Figure& figure_;
   const EvennessChart& chart_;
   const Keyboard& keyboard_;
-  double low_ = 0.0;
-  double high_ = 0.0;
   std::vector<Rect> names_;  // where names stand already
 };
 
@@ -180,7 +158,7 @@ void DrawToneChart(Drawing& drawing, const Rect& box, const EvennessChart& chart
        {"Predicted octave against the fundamental, dB as heard (up: brighter)",
         &NoteEvenness::octave, chart.audible_octave_db}}};
   const double panel_height =
-      (box.height - kLegendHeight - kKeyboardHeight - kKeyNames) / figures.size();
+      (box.height - kChartLegendHeight - kKeyboardHeight - kKeyNames) / figures.size();
   double top = box.top;
   for (const Figure& figure : figures) {
     Panel(drawing, {box.left, top, box.width, panel_height}, figure, chart, keyboard).Draw();
@@ -188,7 +166,7 @@ void DrawToneChart(Drawing& drawing, const Rect& box, const EvennessChart& chart
   }
   DrawKeyboard(drawing, keyboard, top);
   DrawLegend(drawing, {keyboard.left, top + kKeyboardHeight + kKeyNames + 2.0,
-                       box.Right() - keyboard.left, kLegendHeight});
+                       box.Right() - keyboard.left, kChartLegendHeight});
 }
 
 }  // namespace tinesight

@@ -87,9 +87,8 @@ inline void ScoreSuspicions(const VisitMeasurement& visit, const std::string& re
       const double off = kind == 0 ? -really[0] : std::abs(really[kind]);
       ++(off > thresholds[kind] ? count.also_so : count.false_alarms);
       char text[200];
-      std::snprintf(text, sizeof text, "%s %s: not planted, really %.2f: %s",
-                    register_name.c_str(), note["name"].get<std::string>().c_str(), really[kind],
-                    suspicion->text.c_str());
+      std::snprintf(text, sizeof text, "%s %s: not planted, really %.2f: %s", register_name.c_str(),
+                    note["name"].get<std::string>().c_str(), really[kind], suspicion->text.c_str());
       tally.remarks.emplace_back(text);
     }
   }
