@@ -59,6 +59,7 @@ class Panel {
     const double range = panel_.High() - panel_.Low();
     panel_.DrawGrid(range > 25.0 ? 10.0 : range > 12.0 ? 5.0 : 2.0, 0, false);
     for (const NoteEvenness& note : chart_.notes) DrawNote(note);
+    for (const NoteEvenness& note : chart_.notes) NameNote(note);
     panel_.DrawOutline();
   }
 
@@ -89,38 +90,49 @@ class Panel {
     drawing_.Line({left, middle}, {left + keyboard_.key, middle}, {0.6, kDarkGray, {4.0, 2.0}});
   }
 
+  [[nodiscard]] Vector2d At(const NoteEvenness& note) const {
+    return {keyboard_.X(note.midi), panel_.Y((note.*figure_.of).figure.value)};
+  }
+
   void DrawNote(const NoteEvenness& note) {
     const EvennessFigure& figure = note.*figure_.of;
     const double radius = std::clamp(0.4 * keyboard_.key, 1.6, 3.4);
-    const double x = keyboard_.X(note.midi);
-    const double y = panel_.Y(figure.figure.value);
-    drawing_.Line({x, panel_.Y(figure.figure.low)}, {x, panel_.Y(figure.figure.high)},
+    const Vector2d at = At(note);
+    drawing_.Line({at.x(), panel_.Y(figure.figure.low)}, {at.x(), panel_.Y(figure.figure.high)},
                   {0.5, kMidGray, {}});
-    drawing_.Mark(ShapeOf(note.heard), {x, y}, radius, kBlack, FillOf(note.heard));
-    // The name where this figure is what makes the note stick out; outside of the mark, inside of
-    // the panel.
+    drawing_.Mark(ShapeOf(note.heard), at, radius, kBlack, FillOf(note.heard));
+    taken_.push_back({at.x() - radius, at.y() - radius, 2.0 * radius, 2.0 * radius});
+  }
+
+  /// The name where this figure is what makes the note stick out: above or below its mark, beside
+  /// it, or further off, where it is inside of the panel and over no mark or other name. Left out
+  /// where there is no such place; the text has every note.
+  void NameNote(const NoteEvenness& note) {
+    const EvennessFigure& figure = note.*figure_.of;
     if (note.heard < ToneHeard::kProbably || std::abs(figure.Deviation()) <= figure_.audible_db) {
       return;
     }
-    PlaceName(note.name, {x, y}, figure.Deviation() > 0.0 ? -7.0 : 7.0);
-  }
-
-  /// Writes a name `away` from a mark, on its other side, or further off: where it is inside of the
-  /// panel and over no other name. Left out where there is no such place; the table has every note.
-  void PlaceName(const std::string& name, const Eigen::Vector2d& mark, double away) {
-    const double width = drawing_.LabelWidth(name, kNameFont) + 1.0;
-    constexpr double kHeight = 8.0;
-    for (const double offset : {away, -away, 2.2 * away, -2.2 * away}) {
-      const double y = mark.y() + offset;
-      if (y < panel_.Plot().top + 4.0 || y > panel_.Plot().Bottom() - 4.0) continue;
-      const Rect box{mark.x() - 0.5 * width, y - 0.5 * kHeight, width, kHeight};
-      const bool taken = std::any_of(names_.begin(), names_.end(), [&](const Rect& other) {
+    constexpr double kHeight = 7.0;
+    const Rect& plot = panel_.Plot();
+    const double width = drawing_.LabelWidth(note.name, kNameFont) + 1.0;
+    const double away = figure.Deviation() > 0.0 ? -7.0 : 7.0;
+    const double aside = 0.5 * width + 4.0;
+    const Vector2d mark = At(note);
+    for (const Vector2d& off :
+         {Vector2d(0.0, away), Vector2d(0.0, -away), Vector2d(aside, 0.0), Vector2d(-aside, 0.0),
+          Vector2d(0.0, 2.2 * away), Vector2d(0.0, -2.2 * away)}) {
+      const double x = std::clamp(mark.x() + off.x(), plot.left + 0.5 * width + 1.0,
+                                  plot.Right() - 0.5 * width - 1.0);
+      const double y = mark.y() + off.y();
+      if (y < plot.top + 4.0 || y > plot.Bottom() - 4.0) continue;
+      const Rect box{x - 0.5 * width, y - 0.5 * kHeight, width, kHeight};
+      const bool taken = std::any_of(taken_.begin(), taken_.end(), [&](const Rect& other) {
         return box.left < other.Right() && other.left < box.Right() && box.top < other.Bottom() &&
                other.top < box.Bottom();
       });
       if (taken) continue;
-      names_.push_back(box);
-      drawing_.Label(name, {mark.x(), y}, kNameFont);
+      taken_.push_back(box);
+      drawing_.Label(note.name, {x, y}, kNameFont);
       return;
     }
   }
@@ -130,7 +142,7 @@ class Panel {
   const Figure& figure_;
   const EvennessChart& chart_;
   const Keyboard& keyboard_;
-  std::vector<Rect> names_;  // where names stand already
+  std::vector<Rect> taken_;  // where marks and names stand already
 };
 
 void DrawLegend(Drawing& drawing, const Rect& box) {

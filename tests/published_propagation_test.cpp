@@ -189,8 +189,10 @@ TEST(PublishedPropagation, NplLogarithmWhereLinearFails) {
   ExpectPublished({"NPL DEM-ES-011, table 9.2", "u, linear"}, linear, 0.481, 5e-4);
   ExpectPublished({"NPL DEM-ES-011, table 9.2", "ln x, even draws"}, Mean(draws), -0.665, 1e-3);
   ExpectPublished({"NPL DEM-ES-011, table 9.2", "u, even draws"}, Deviation(draws), 0.606, 1e-3);
+  // Exactly ln 0.15 = −1.8971, as the density grows to its end; theirs is by Monte Carlo.
+  EXPECT_NEAR(interval.low, std::log(0.15), 5e-4);
   ExpectPublished({"NPL DEM-ES-011, table 9.2", "low end, shortest 95 %"}, interval.low, -1.895,
-                  2e-3);
+                  3e-3);
   ExpectPublished({"NPL DEM-ES-011, table 9.2", "high end, shortest 95 %"}, interval.high, 0.095,
                   2e-3);
 }

@@ -538,7 +538,7 @@ TEST(RecordCopy, TakesNothingOfThePhoneAlongWithItsPictures) {
   ASSERT_TRUE(copied) << copied.error().message;
   EXPECT_EQ(copied->pictures, 2);
   ASSERT_THAT(copied->left_out, SizeIs(1));
-  EXPECT_THAT(copied->left_out[0], HasSubstr("b.jpg"));
+  EXPECT_THAT(copied->left_out[0], HasSubstr("B2.jpg")) << "as the visit names it";
   EXPECT_EQ(Bytes(folder / "copy.tinerec").find("SERIAL-47"), std::string::npos);
   const ServiceRecord copy = Reread(folder / "copy.tinerec");
   EXPECT_EQ(copy.visits[0].photos[0].sha256, kept.sha256) << "still that of what was measured";

@@ -106,7 +106,7 @@ TEST(Report, SaysWhatWasFoundAndDone) {
 TEST(Report, ShowsWhatWasAttachedWithoutWhatThePhoneWrote) {
   const TempFolder folder;
   const auto record = folder / "piano.tinerec";
-  ASSERT_TRUE(AddVisit(record, testing::SampleEntry("as found")));
+  ASSERT_TRUE(AddVisit(record, SampleEntry("as found")));
   testing::ExifFields exif;
   exif.model = "SERIAL-4711";
   const std::string photo =
