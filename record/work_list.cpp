@@ -98,6 +98,18 @@ void FillState(const ServiceRecord& record, const Visit& visit, WorkItem& item) 
   }
 }
 
+// Where figures alone can't tell what is crooked, what the photos make one suspect leads the eye.
+void AddSuspectedCause(const NoteMeasurement& note, CorrectionStep& step) {
+  if (step.task != WorkTask::kTurnEither || !step.cause.empty()) return;
+  for (const Suspicion& suspicion : note.suspicions) {
+    if (suspicion.kind == SuspicionKind::kCrookedInBlock ||
+        suspicion.kind == SuspicionKind::kToneBarSkewed) {
+      step.cause = "the photos suggest " + suspicion.text;
+      return;
+    }
+  }
+}
+
 void AddItems(const ServiceRecord& record, const Visit& visit, const NoteMeasurement& note,
               const std::map<int, double>& pickup_deviations, const WorkListOptions& options,
               WorkList& list) {
@@ -112,6 +124,7 @@ void AddItems(const ServiceRecord& record, const Visit& visit, const NoteMeasure
     WorkItem item;
     item.midi = note.midi;
     item.name = note.name;
+    AddSuspectedCause(note, step);
     item.step = std::move(step);
     item.cost = options.cost ? options.cost(note, *target) : LargestExcess(note, *target);
     item.tine_length_mm = target->tine_length_mm;
