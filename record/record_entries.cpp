@@ -68,7 +68,7 @@ EntryId InTransaction(const std::filesystem::path& file,
                       const std::function<EntryId(const Database&)>& insert) {
   auto change = RecordChange::Begin(file);
   if (!change) return tl::unexpected(change.error());
-  const EntryId id = insert(change->Get());
+  EntryId id = insert(change->Get());
   if (!id) return id;
   if (auto done = change->Commit(); !done) return tl::unexpected(done.error());
   return id;
