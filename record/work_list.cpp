@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
+#include <ranges>
 
 #include "alignment/harp_frame.hpp"
 #include "alignment/tone_evenness.hpp"
@@ -56,15 +57,15 @@ struct LaterWord {
 LaterWord WordAfter(const ServiceRecord& record, const Visit& visit, int midi,
                     const QuantityView& view) {
   LaterWord word;
-  for (auto later = record.visits.rbegin(); later != record.visits.rend(); ++later) {
-    if (later->id == visit.id) break;
-    const NoteMeasurement* note = later->Find(midi);
+  for (const Visit& later : std::views::reverse(record.visits)) {
+    if (later.id == visit.id) break;
+    const NoteMeasurement* note = later.Find(midi);
     if (note == nullptr) continue;
     const Verdict verdict = note->*view.verdict;
     if (verdict == Verdict::kInTolerance || verdict == Verdict::kOutOfTolerance) {
-      return {&*later, note, verdict};
+      return {&later, note, verdict};
     }
-    if (verdict == Verdict::kUncertain && word.visit == nullptr) word = {&*later, note, verdict};
+    if (verdict == Verdict::kUncertain && word.visit == nullptr) word = {&later, note, verdict};
   }
   return word;
 }
