@@ -83,7 +83,8 @@ struct RingCenterError {
   bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
     const Vector3<T> center(note[SolvedNote::kX], note[SolvedNote::kY],
                             note[SolvedNote::kZ] + placement[kFirstDepth + static_cast<int>(kind)] +
-                                photo[kPoseSize + static_cast<int>(kind)]);
+                                photo[kPoseSize + static_cast<int>(kind)] +
+                                (kind == RingKind::kPole ? T(0.0) : note[SolvedNote::kRecess]));
     const Vector2<T> px = view.Project<T>(center, photo, placement);
     residual[0] = (px.x() - T(observed.position_px.x())) / T(observed.sigma_px);
     residual[1] = (px.y() - T(observed.position_px.y())) / T(observed.sigma_px);
@@ -248,7 +249,7 @@ class HarpProblem {
         note.photos.insert(i);
         note.has_tone_bar = note.has_tone_bar || seen.tone_bar.size() >= 2;
         note.state = {NominalX(seen.midi), 0.0, 0.0, 0.0, profile->height_mm,
-                      profile->gap_mm,     0.0, 0.0};
+                      profile->gap_mm,     0.0, 0.0, 0.0};
         note.tone_bar = {NominalX(seen.midi), profile->height_mm + 8.0, 0.0, 0.0};
       }
     }
@@ -332,6 +333,7 @@ class HarpProblem {
       add(SolvedNote::kGap, note.profile->gap_mm, u.gap_mm, true);
       add(SolvedNote::kYaw, 0.0, u.tine_yaw_deg * kDegree, true);
       add(SolvedNote::kPitch, 0.0, u.tine_pitch_deg * kDegree, true);
+      add(SolvedNote::kRecess, 0.0, u.pole_protrusion_mm, false);
       if (!note.has_tone_bar) continue;
       const double bar_sigma[4] = {1.5, 3.0, u.tone_bar_yaw_deg * kDegree,
                                    u.tone_bar_pitch_deg * kDegree};

@@ -41,10 +41,11 @@ struct HarpSolveOptions {
 /// One note as solved, harp frame. The axis passes (x + lateral, y + height) at the pickup's face
 /// and has the direction (tan yaw, tan pitch, 1).
 struct SolvedNote {
-  enum Index { kX, kY, kZ, kLateral, kHeight, kGap, kYaw, kPitch, kCount };
+  enum Index { kX, kY, kZ, kLateral, kHeight, kGap, kYaw, kPitch, kRecess, kCount };
   int midi = 0;
   int photos = 0;
-  /// pickup x, y, z mm; lateral, height, gap mm; yaw, pitch rad
+  /// pickup x, y, z mm; lateral, height, gap mm; yaw, pitch rad; how much further than usual its
+  /// flange and collar lie behind the pole tip's face, mm
   Eigen::Matrix<double, kCount, 1> state = Eigen::Matrix<double, kCount, 1>::Zero();
   Eigen::Matrix<double, kCount, kCount> covariance = Eigen::Matrix<double, kCount, kCount>::Zero();
   /// Tone bar: x, y mm at its middle; yaw, pitch rad. Valid where has_tone_bar.

@@ -9,6 +9,7 @@
 #include "alignment/correction.hpp"
 #include "alignment/harp_frame.hpp"
 #include "alignment/note_name.hpp"
+#include "alignment/suspicions.hpp"
 
 namespace tinesight {
 namespace {
@@ -184,6 +185,9 @@ std::vector<NoteMeasurement> JudgeNotes(const std::vector<PhotoObservations>& ph
     FillAdvice(
         note, *note_profile, profile,
         deviation == pickup_deviation_mm.end() ? std::nullopt : std::optional(deviation->second));
+  }
+  for (auto& [midi, suspicions] : FindSuspicions(solution, frame, profile, damper)) {
+    notes[midi].suspicions = std::move(suspicions);
   }
   std::vector<NoteMeasurement> result;
   result.reserve(notes.size());

@@ -47,8 +47,9 @@ constexpr std::array<Field<InstrumentProfile>, 5> kInstrumentFields = {{
     {"root_ahead_of_rear_screw_mm", &InstrumentProfile::root_ahead_of_rear_screw_mm, -200.0, 400.0},
 }};
 
-constexpr std::array<Field<PriorUncertainty>, 9> kPriorFields = {{
+constexpr std::array<Field<PriorUncertainty>, 10> kPriorFields = {{
     {"pickup_position_mm", &PriorUncertainty::pickup_position_mm, 0.001, 20.0},
+    {"pole_protrusion_mm", &PriorUncertainty::pole_protrusion_mm, 0.001, 20.0},
     {"lateral_mm", &PriorUncertainty::lateral_mm, 0.001, 20.0},
     {"height_mm", &PriorUncertainty::height_mm, 0.001, 20.0},
     {"gap_mm", &PriorUncertainty::gap_mm, 0.001, 20.0},
@@ -68,6 +69,12 @@ constexpr std::array<Field<ToneProfile>, 8> kToneFields = {{
     {"audible_level_db", &ToneProfile::audible_level_db, 0.1, 30.0},
     {"audible_harmonic_db", &ToneProfile::audible_harmonic_db, 0.1, 60.0},
     {"target_level_db", &ToneProfile::target_level_db, -20.0, 20.0},
+}};
+constexpr std::array<Field<SuspicionProfile>, 4> kSuspicionFields = {{
+    {"tone_bar_low_mm", &SuspicionProfile::tone_bar_low_mm, 0.01, 10.0},
+    {"crooked_deg", &SuspicionProfile::crooked_deg, 0.01, 30.0},
+    {"skewed_deg", &SuspicionProfile::skewed_deg, 0.01, 30.0},
+    {"pickup_out_mm", &SuspicionProfile::pickup_out_mm, 0.01, 20.0},
 }};
 constexpr const char* kTargetSecondKey = "target_second_harmonic_db";
 
@@ -104,6 +111,23 @@ Result<bool> ReadField(const Json& object, const Field<Owner>& field, const std:
   }
   owner.*field.member = value;
   return true;
+}
+
+// Reads the optional object `name` with any of `fields` into `owner`.
+template <typename Owner, std::size_t kCount>
+Result<void> ReadGroup(const Json& root, const std::string& name,
+                       const std::array<Field<Owner>, kCount>& fields, const std::string& where,
+                       Owner& owner) {
+  const auto object = root.find(name);
+  if (object == root.end()) return {};
+  if (!object->is_object()) {
+    return Fail(where + name + " is " + Shown(*object) + ", not an object");
+  }
+  for (const auto& field : fields) {
+    const Result<bool> present = ReadField(*object, field, where + name + ": ", owner);
+    if (!present) return tl::unexpected(present.error());
+  }
+  return {};
 }
 
 Result<ToneProfile> ReadTone(const Json& object, const std::string& where) {
@@ -230,12 +254,10 @@ Result<InstrumentProfile> ReadInstrument(const Json& root, const std::string& wh
       return Fail(where + "note_spacing_mm is missing; give the distance between two pickups");
     }
   }
-  if (const auto prior = root.find("prior_u"); prior != root.end()) {
-    if (!prior->is_object()) return Fail(where + "prior_u is " + Shown(*prior) + ", not an object");
-    for (const auto& field : kPriorFields) {
-      const Result<bool> present = ReadField(*prior, field, where + "prior_u: ", profile.prior_u);
-      if (!present) return tl::unexpected(present.error());
-    }
+  for (const Result<void>& group :
+       {ReadGroup(root, "prior_u", kPriorFields, where, profile.prior_u),
+        ReadGroup(root, "suspicion", kSuspicionFields, where, profile.suspicion)}) {
+    if (!group) return tl::unexpected(group.error());
   }
   if (const auto tone = root.find("tone"); tone != root.end()) {
     if (!tone->is_object()) return Fail(where + "tone is " + Shown(*tone) + ", not an object");

@@ -29,6 +29,8 @@ struct NoteProfile {
 /// Standard uncertainties of the priors, for every note alike.
 struct PriorUncertainty {
   double pickup_position_mm = 0.4;  ///< of a pickup about the straight, evenly spaced row
+  /// How far a pole tip stands out of its bobbin, about what is usual in the row.
+  double pole_protrusion_mm = 0.25;
   double lateral_mm = 1.0;
   double height_mm = 0.6;
   double gap_mm = 0.3;
@@ -59,6 +61,15 @@ struct ToneProfile {
   bool is_default = true;  ///< false where the file says anything of it
 };
 
+/// From where on a figure that stands out of its neighbors is told as a suspicion
+/// (alignment/suspicions.hpp), if it also exceeds its own U. Workshop defaults.
+struct SuspicionProfile {
+  double tone_bar_low_mm = 0.5;
+  double crooked_deg = 0.4;
+  double skewed_deg = 0.4;
+  double pickup_out_mm = 0.5;
+};
+
 struct InstrumentProfile {
   std::string name;
   double note_spacing_mm = 13.7;
@@ -70,6 +81,7 @@ struct InstrumentProfile {
   double tone_bar_width_mm = 0.0;  ///< 0: not known, found from the photos
   PriorUncertainty prior_u;
   ToneProfile tone;
+  SuspicionProfile suspicion;
   std::vector<NoteProfile> notes;  ///< one per note of the compass, ascending, none missing
 
   [[nodiscard]] int FirstMidi() const { return notes.front().midi; }
@@ -85,8 +97,9 @@ struct InstrumentProfile {
 ///
 /// Required are `note_spacing_mm`, `notes` and, in each note, every key but `tine_length_mm`.
 /// Optional are `name`, `screw_pitch_mm`, `screw_spacing_mm`, `root_ahead_of_rear_screw_mm`,
-/// `tone_bar_width_mm` and the objects `prior_u` and `tone` with any of the members of
-/// PriorUncertainty and ToneProfile (but for `is_default`). Unknown keys are ignored.
+/// `tone_bar_width_mm` and the objects `prior_u`, `tone` and `suspicion` with any of the members of
+/// PriorUncertainty, ToneProfile (but for `is_default`) and SuspicionProfile. Unknown keys are
+/// ignored.
 [[nodiscard]] Result<InstrumentProfile> ReadInstrumentProfile(const std::filesystem::path& file);
 
 /// The same from the file's text; `where` starts every message ("instrument.json: ").

@@ -2,12 +2,11 @@
 
 #include <algorithm>
 #include <cmath>
-#include <complex>
 #include <functional>
-#include <numbers>
 #include <vector>
 
 #include "alignment/cantilever.hpp"
+#include "alignment/monte_carlo.hpp"
 #include "alignment/note_name.hpp"
 
 namespace tinesight {
@@ -81,26 +80,6 @@ PickupPlace Moved(const PickupPlace& place, const Eigen::Vector3d& by_mm) {
           std::max(place.gap_mm + by_mm(2), kLeastGapMm)};
 }
 
-// Digits of `index` mirrored at the point (van der Corput): fills (0, 1) evenly.
-double Mirrored(int index, int base) {
-  double value = 0.0;
-  for (double weight = 1.0 / base; index > 0; index /= base, weight /= base) {
-    value += weight * (index % base);
-  }
-  return value;
-}
-
-// Draw `index` of three independent standard normals, evenly spread (Halton's points through
-// Box and Muller's transformation): no seed, and the same answer on every machine.
-Eigen::Vector3d NormalDraw(int index) {
-  const auto pair = [&](int radial, int angular) {
-    return std::polar(std::sqrt(-2.0 * std::log(Mirrored(index, radial))),
-                      2.0 * std::numbers::pi * Mirrored(index, angular));
-  };
-  const std::complex<double> first = pair(2, 3), second = pair(5, 7);
-  return {first.real(), first.imag(), second.real()};
-}
-
 // The outputs as a function of an error of lateral offset, height and gap, mm.
 using OfError = std::function<Outputs(const Eigen::Vector3d&)>;
 
@@ -129,19 +108,17 @@ std::vector<Outputs> Draws(const OfError& of_error, const Eigen::Vector3d& expan
   std::vector<Outputs> draws;
   draws.reserve(kDraws);
   for (int i = 1; i <= kDraws; ++i) {
-    draws.push_back(of_error(0.5 * expanded_u_mm.cwiseProduct(NormalDraw(i))));
+    draws.push_back(of_error(0.5 * expanded_u_mm.cwiseProduct(NormalDraw(i, 3))));
   }
   return draws;
 }
 
 ToneInterval FromDraws(const std::vector<Outputs>& draws, int output, double value) {
-  std::vector<double> sorted;
-  sorted.reserve(draws.size());
-  for (const Outputs& draw : draws) sorted.push_back(draw(output));
-  std::sort(sorted.begin(), sorted.end());
-  const auto tail = static_cast<std::size_t>(kTail * static_cast<double>(sorted.size()));
-  return {value, std::min(value, sorted[tail]), std::max(value, sorted[sorted.size() - 1 - tail]),
-          false};
+  std::vector<double> values;
+  values.reserve(draws.size());
+  for (const Outputs& draw : draws) values.push_back(draw(output));
+  const CoverageInterval interval = SymmetricInterval(std::move(values), kTail);
+  return {value, std::min(value, interval.low), std::max(value, interval.high), false};
 }
 
 std::array<DynamicTone, 4> Intervals(const OfError& of_error, const Eigen::Vector3d& expanded_u_mm,

@@ -6,6 +6,7 @@
 #include "app/record_options.hpp"
 #include "app/run_exporter.hpp"
 #include "record/service_record.hpp"
+#include "record/text_util.hpp"
 
 namespace tinesight {
 namespace {
@@ -27,20 +28,17 @@ int ExportModel(const ExportOptions& options) {
 }
 
 int ExportCopy(const ExportOptions& options) {
-  const auto record = ReadServiceRecord(options.source);
-  if (!record) return FailWith(record.error());
-  const auto done =
+  const auto copied =
       CopyServiceRecord(options.source, options.copy, {.embedded_photos = !options.without_photos});
-  if (!done) return FailWith(done.error());
-  std::size_t embedded = 0;
-  for (const Visit& visit : record->visits) {
-    for (const PhotoRecord& photo : visit.photos) embedded += photo.embedded_bytes > 0 ? 1 : 0;
-  }
+  if (!copied) return FailWith(copied.error());
   std::string text = "wrote " + options.copy + '\n';
-  if (embedded > 0 && !options.without_photos) {
-    text += std::to_string(embedded) +
-            " photos go along as the phone wrote them, with place and serial number if it did; "
-            "--without-photos leaves them out\n";
+  if (copied->pictures > 0) {
+    text += std::to_string(copied->pictures) +
+            (copied->pictures == 1 ? " picture goes" : " pictures go") +
+            " along without what the phone wrote into the file: no place, no serial number\n";
+  }
+  for (const std::string& name : copied->left_out) {
+    text += CleanText(name) + ": left out, as it can't be read as a picture\n";
   }
   return PrintText(text);
 }

@@ -12,6 +12,8 @@ inline const Font kPanelFont{8.5, true, false, kBlack, TextAlign::kLeft};
 inline const Font kLegendFont{7.5, false, false, kBlack, TextAlign::kLeft};
 inline constexpr double kKeyboardHeight = 20.0;
 inline constexpr double kKeyNames = 10.0;
+inline constexpr double kAxisRoom = 30.0;  ///< left of the keys, for the panels' numbers
+inline constexpr double kChartLegendHeight = 26.0;
 
 /// MIDI notes that a chart spans, and where they are.
 struct Keyboard {
@@ -22,6 +24,32 @@ struct Keyboard {
 
   [[nodiscard]] double X(int midi) const { return left + (midi - first + 0.5) * key; }
   [[nodiscard]] double Right() const { return left + (last - first + 1) * key; }
+};
+
+/// One of the panels of a chart, a quantity over the keyboard: title, scale and grid.
+class ChartPanel {
+ public:
+  /// `box` holds its title too; left of the keys stand the scale's numbers.
+  ChartPanel(Drawing& drawing, const Rect& box, const Keyboard& keyboard);
+
+  void SetRange(double low, double high);
+  [[nodiscard]] double Low() const { return low_; }
+  [[nodiscard]] double High() const { return high_; }
+  [[nodiscard]] const Rect& Plot() const { return plot_; }
+  /// Where a value stands; one beyond the range at the edge.
+  [[nodiscard]] double Y(double value) const;
+
+  void DrawTitle(const std::string& title);
+  /// A line or, without `across`, only a tick at every `step`; dotted lines where octaves begin.
+  void DrawGrid(double step, int decimals, bool across);
+  void DrawOutline();
+
+ private:
+  Drawing& drawing_;
+  const Keyboard& keyboard_;
+  Rect plot_;
+  double low_ = 0.0;
+  double high_ = 1.0;
 };
 
 /// The keys, from `top` down, kKeyboardHeight high, and below them, kKeyNames high, some names.

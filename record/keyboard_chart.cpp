@@ -16,10 +16,6 @@ namespace {
 
 using Eigen::Vector2d;
 
-constexpr double kAxisRoom = 30.0;
-constexpr double kPanelTitle = 13.0;
-constexpr double kLegendHeight = 26.0;
-
 struct Band {
   double target_mm = 0.0;
   double tolerance_mm = 0.0;
@@ -80,8 +76,7 @@ class Panel {
   Panel(Drawing& drawing, const Rect& box, const Figure& figure, const KeyboardChart& chart,
         const Keyboard& keyboard)
       : drawing_(drawing),
-        plot_{keyboard.left, box.top + kPanelTitle, keyboard.Right() - keyboard.left,
-              box.height - kPanelTitle - 5.0},
+        panel_(drawing, box, keyboard),
         figure_(figure),
         chart_(chart),
         keyboard_(keyboard) {
@@ -89,15 +84,16 @@ class Panel {
   }
 
   void Draw() {
-    drawing_.Label(figure_.title, {plot_.left, plot_.top - 7.0}, kPanelFont);
+    panel_.DrawTitle(figure_.title);
     DrawBand();
-    DrawGrid();
+    const double step = NiceStep(panel_.High() - panel_.Low());
+    panel_.DrawGrid(step, step < 0.1 ? 2 : 1, true);
     const double aside = chart_.before != nullptr ? 0.18 * keyboard_.key : 0.0;
     if (chart_.before != nullptr) {
       DrawSeries(*chart_.before, -aside, MarkFill::kHollow, kMidGray);
     }
     DrawSeries(*chart_.after, aside, MarkFill::kFilled, kBlack);
-    drawing_.StrokeBox(plot_, {0.6, kDarkGray, {}});
+    panel_.DrawOutline();
   }
 
  private:
@@ -140,13 +136,7 @@ class Panel {
       high_mm_ = 1.0;
     }
     const double margin_mm = 0.05 * (high_mm_ - low_mm_);
-    low_mm_ -= margin_mm;
-    high_mm_ += margin_mm;
-  }
-
-  [[nodiscard]] double Y(double value_mm) const {
-    const double part = (value_mm - low_mm_) / (high_mm_ - low_mm_);
-    return plot_.Bottom() - std::clamp(part, 0.0, 1.0) * plot_.height;
+    panel_.SetRange(low_mm_ - margin_mm, high_mm_ + margin_mm);
   }
 
   void DrawBand() {
@@ -158,9 +148,9 @@ class Panel {
       if (!band) continue;
       for (const double edge : {-0.5, 0.5}) {
         const double x = keyboard_.X(midi) + edge * keyboard_.key;
-        upper.emplace_back(x, Y(band->target_mm + band->tolerance_mm));
-        lower.emplace_back(x, Y(band->target_mm - band->tolerance_mm));
-        target.emplace_back(x, Y(band->target_mm));
+        upper.emplace_back(x, panel_.Y(band->target_mm + band->tolerance_mm));
+        lower.emplace_back(x, panel_.Y(band->target_mm - band->tolerance_mm));
+        target.emplace_back(x, panel_.Y(band->target_mm));
       }
     }
     if (upper.empty()) return;
@@ -172,22 +162,6 @@ class Panel {
     drawing_.Polyline(target, {0.6, kDarkGray, {4.0, 2.0}});
   }
 
-  void DrawGrid() {
-    const double step = NiceStep(high_mm_ - low_mm_);
-    const int decimals = step < 0.1 ? 2 : 1;
-    for (int i = static_cast<int>(std::ceil(low_mm_ / step)); i * step <= high_mm_; ++i) {
-      const double y = Y(i * step);
-      drawing_.Line({plot_.left - 3.0, y}, {plot_.left, y}, {0.5, kDarkGray, {}});
-      drawing_.Line({plot_.left, y}, {plot_.Right(), y}, {0.25, kMidGray, {0.7, 1.8}});
-      drawing_.Label(FixedDecimals(i * step, decimals), {plot_.left - 5.0, y}, kTickFont);
-    }
-    for (int midi = keyboard_.first; midi <= keyboard_.last; ++midi) {
-      if (midi % 12 != 0) continue;
-      const double x = keyboard_.X(midi) - 0.5 * keyboard_.key;
-      drawing_.Line({x, plot_.top}, {x, plot_.Bottom()}, {0.25, kMidGray, {0.7, 1.8}});
-    }
-  }
-
   void DrawSeries(const VisitMeasurement& visit, double aside, MarkFill fill, const Color& color) {
     const double radius = std::clamp(0.4 * keyboard_.key, 1.6, 3.4);
     for (const NoteMeasurement& note : visit.notes) {
@@ -196,37 +170,37 @@ class Panel {
       const double x = keyboard_.X(note.midi) + aside;
       if (!figure || !std::isfinite(figure->value + figure->expanded_u)) {
         if (figure_.verdict != nullptr) {
-          drawing_.Mark(MarkShape::kCross, {x, plot_.Bottom() - 4.0}, radius, color);
+          drawing_.Mark(MarkShape::kCross, {x, panel_.Plot().Bottom() - 4.0}, radius, color);
         }
         continue;
       }
-      drawing_.Line({x, Y(figure->value - figure->expanded_u)},
-                    {x, Y(figure->value + figure->expanded_u)}, {0.6, color, {}});
-      if (figure->value > high_mm_ || figure->value < low_mm_) {
+      drawing_.Line({x, panel_.Y(figure->value - figure->expanded_u)},
+                    {x, panel_.Y(figure->value + figure->expanded_u)}, {0.6, color, {}});
+      if (figure->value > panel_.High() || figure->value < panel_.Low()) {
         DrawBeyond(x, figure->value, color);
         continue;
       }
       const MarkShape shape =
           figure_.verdict != nullptr ? LookOf(figure_.verdict(note)).shape : MarkShape::kDisc;
-      drawing_.Mark(shape, {x, Y(figure->value)}, radius, color, fill);
+      drawing_.Mark(shape, {x, panel_.Y(figure->value)}, radius, color, fill);
     }
   }
 
   // An arrow at the edge of the panel, with the value that lies beyond it.
   void DrawBeyond(double x, double value_mm, const Color& color) {
-    const bool above = value_mm > high_mm_;
-    const double edge = above ? plot_.top + 1.0 : plot_.Bottom() - 1.0;
+    const bool above = value_mm > panel_.High();
+    const double edge = above ? panel_.Plot().top + 1.0 : panel_.Plot().Bottom() - 1.0;
     const double base = above ? edge + 5.0 : edge - 5.0;
     drawing_.FillPolygon({{x, edge}, {x - 2.6, base}, {x + 2.6, base}}, color);
     Font font = kTickFont;
-    const bool left = x > plot_.Center().x();
+    const bool left = x > panel_.Plot().Center().x();
     font.align = left ? TextAlign::kRight : TextAlign::kLeft;
     drawing_.Label(FixedDecimals(value_mm, 1),
                    {x + (left ? -4.0 : 4.0), above ? edge + 3.5 : edge - 3.5}, font);
   }
 
   Drawing& drawing_;
-  Rect plot_;
+  ChartPanel panel_;
   const Figure& figure_;
   const KeyboardChart& chart_;
   const Keyboard& keyboard_;
@@ -271,7 +245,7 @@ Keyboard KeyboardOf(const KeyboardChart& chart, const Rect& box) {
 
 void DrawKeyboardChart(Drawing& drawing, const Rect& box, const KeyboardChart& chart) {
   const Keyboard keyboard = KeyboardOf(chart, box);
-  const double panels_height = box.height - kLegendHeight - kKeyboardHeight - kKeyNames;
+  const double panels_height = box.height - kChartLegendHeight - kKeyboardHeight - kKeyNames;
   const std::vector<Figure> figures = FiguresOf(chart);
   const double panel_height = panels_height / static_cast<double>(figures.size());
   double top = box.top;
@@ -282,7 +256,7 @@ void DrawKeyboardChart(Drawing& drawing, const Rect& box, const KeyboardChart& c
   DrawKeyboard(drawing, keyboard, top);
   DrawLegend(drawing,
              {keyboard.left, top + kKeyboardHeight + kKeyNames + 2.0, box.Right() - keyboard.left,
-              kLegendHeight},
+              kChartLegendHeight},
              chart);
 }
 

@@ -1,25 +1,49 @@
 #include "record/picture_file.hpp"
 
-#include <opencv2/imgcodecs.hpp>
-#include <vector>
+#include <algorithm>
+#include <opencv2/imgproc.hpp>
 
+#include "record/drawing.hpp"
 #include "vision/photo.hpp"
 
 namespace tinesight {
+namespace {
+
+constexpr int kQuality = 92;
+
+Result<std::string> Encoded(const Result<Photo>& photo, const std::string& name,
+                            int largest_side_px) {
+  if (!photo) return tl::unexpected(photo.error());
+  cv::Mat picture = photo->bgr;
+  const int side = std::max(picture.cols, picture.rows);
+  if (largest_side_px > 0 && side > largest_side_px) {
+    const double scale = static_cast<double>(largest_side_px) / side;
+    const cv::Size size(std::max(1, static_cast<int>(picture.cols * scale)),
+                        std::max(1, static_cast<int>(picture.rows * scale)));
+    cv::Mat smaller;
+    cv::resize(picture, smaller, size, 0.0, 0.0, cv::INTER_AREA);
+    picture = smaller;
+  }
+  std::string jpeg = EncodeJpeg(picture, kQuality);
+  if (jpeg.empty()) return Fail(name + ": cannot be written as JPEG");
+  return jpeg;
+}
+
+}  // namespace
+
+Result<std::string> PictureWithoutMetadata(std::string_view bytes, const std::string& name,
+                                           int largest_side_px) {
+  return Encoded(DecodePhoto(bytes, name), name, largest_side_px);
+}
 
 Result<std::string> ReadPictureWithoutMetadata(const std::filesystem::path& file) {
-  const auto photo = ReadPhoto(file);
-  if (!photo) return tl::unexpected(photo.error());
-  constexpr int kQuality = 92;
-  std::vector<unsigned char> bytes;
-  try {
-    if (cv::imencode(".jpg", photo->bgr, bytes, {cv::IMWRITE_JPEG_QUALITY, kQuality})) {
-      return std::string(bytes.begin(), bytes.end());
-    }
-  } catch (const cv::Exception&) {
-    // told below
-  }
-  return Fail(file.string() + ": cannot be written as JPEG");
+  return Encoded(ReadPhoto(file), file.string(), 0);
+}
+
+std::optional<cv::Size> PictureSize(const std::string& jpeg) {
+  const Result<Photo> photo = DecodePhoto(jpeg, "picture");
+  if (!photo) return std::nullopt;
+  return photo->bgr.size();
 }
 
 }  // namespace tinesight

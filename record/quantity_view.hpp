@@ -49,7 +49,7 @@ inline std::string ValueText(Quantity quantity, double value_mm) {
 /// "0.92 mm toward treble, U 0.06: re-center"
 inline std::string JudgedText(const QuantityView& view, const NoteMeasurement& note) {
   const std::optional<Measured>& measured = note.*view.measured;
-  const std::string word = VerdictWord(note.*view.verdict, view.quantity);
+  std::string word = VerdictWord(note.*view.verdict, view.quantity);
   if (!measured) return word;
   return ValueText(view.quantity, measured->value) + ", U " +
          FixedDecimals(measured->expanded_u, 2) + ": " + word;

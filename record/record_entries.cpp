@@ -4,10 +4,12 @@
 #include <initializer_list>
 
 #include "calibration/file_io.hpp"
+#include "record/picture_file.hpp"
 #include "record/record_json.hpp"
 #include "record/record_schema.hpp"
 #include "record/record_words.hpp"
 #include "record/service_record.hpp"
+#include "record/sha256.hpp"
 
 namespace tinesight {
 namespace {
@@ -66,7 +68,7 @@ EntryId InTransaction(const std::filesystem::path& file,
                       const std::function<EntryId(const Database&)>& insert) {
   auto change = RecordChange::Begin(file);
   if (!change) return tl::unexpected(change.error());
-  const EntryId id = insert(change->Get());
+  EntryId id = insert(change->Get());
   if (!id) return id;
   if (auto done = change->Commit(); !done) return tl::unexpected(done.error());
   return id;
@@ -202,6 +204,76 @@ Result<void> SetWithdrawn(const std::filesystem::path& file, EntryKind kind, std
   return change->Commit();
 }
 
+struct StoredPicture {
+  std::int64_t id = 0;
+  std::string name;
+};
+
+Result<std::vector<StoredPicture>> PicturesOf(const Database& database, const char* sql) {
+  auto select = database.Prepare(sql);
+  if (!select) return tl::unexpected(select.error());
+  std::vector<StoredPicture> pictures;
+  for (;;) {
+    const Result<bool> row = select->Step();
+    if (!row) return tl::unexpected(row.error());
+    if (!*row) return pictures;
+    pictures.push_back({select->Integer(0), select->Text(1)});
+  }
+}
+
+Result<std::string> BlobOf(const Database& database, const char* sql, std::int64_t id) {
+  auto select = database.Prepare(sql);
+  if (!select) return tl::unexpected(select.error());
+  select->Bind(id);
+  const Result<bool> row = select->Step();
+  if (!row) return tl::unexpected(row.error());
+  return *row ? select->Blob(0) : std::string();
+}
+
+// The embedded photos of a copy: nothing but their pixels.
+Result<void> StripPhotos(const Database& database, CopySummary& summary) {
+  const auto pictures = PicturesOf(database,
+                                   "SELECT photo_id, file FROM photo_picture "
+                                   "JOIN photo ON photo.id = photo_id ORDER BY photo_id");
+  if (!pictures) return tl::unexpected(pictures.error());
+  for (const StoredPicture& picture : *pictures) {
+    const auto bytes =
+        BlobOf(database, "SELECT bytes FROM photo_picture WHERE photo_id = ?", picture.id);
+    if (!bytes) return tl::unexpected(bytes.error());
+    const auto stripped = PictureWithoutMetadata(*bytes, picture.name);
+    auto change =
+        database.Prepare(stripped ? "UPDATE photo_picture SET bytes = ? WHERE photo_id = ?"
+                                  : "DELETE FROM photo_picture WHERE photo_id = ?");
+    if (!change) return tl::unexpected(change.error());
+    if (stripped) change->BindBlob(BytesOf(*stripped));
+    change->Bind(picture.id);
+    if (auto done = change->Run(); !done) return done;
+    if (stripped) ++summary.pictures;
+    if (!stripped) summary.left_out.push_back(picture.name);
+  }
+  return {};
+}
+
+// Attached pictures were stripped when they came in; another program may have put in others.
+Result<void> StripAttachments(const Database& database, CopySummary& summary) {
+  const auto pictures = PicturesOf(
+      database, "SELECT id, name FROM attachment WHERE media_type LIKE 'image/%' ORDER BY id");
+  if (!pictures) return tl::unexpected(pictures.error());
+  for (const StoredPicture& picture : *pictures) {
+    const auto bytes = BlobOf(database, "SELECT bytes FROM attachment WHERE id = ?", picture.id);
+    if (!bytes) return tl::unexpected(bytes.error());
+    const auto stripped = PictureWithoutMetadata(*bytes, picture.name);
+    if (stripped) ++summary.pictures;
+    if (!stripped) summary.left_out.push_back(picture.name);
+    const std::string kept = stripped ? *stripped : std::string();
+    auto change = database.Prepare("UPDATE attachment SET bytes = ?, sha256 = ? WHERE id = ?");
+    if (!change) return tl::unexpected(change.error());
+    change->BindBlob(BytesOf(kept)).BindBlob(Sha256(kept)).Bind(picture.id);
+    if (auto done = change->Run(); !done) return done;
+  }
+  return {};
+}
+
 }  // namespace
 
 Result<void> CreateServiceRecord(const std::filesystem::path& file,
@@ -313,8 +385,9 @@ Result<void> RestoreEntry(const std::filesystem::path& file, EntryKind kind, std
   return SetWithdrawn(file, kind, id, false);
 }
 
-Result<void> CopyServiceRecord(const std::filesystem::path& file, const std::filesystem::path& copy,
-                               const CopyOptions& options) {
+Result<CopySummary> CopyServiceRecord(const std::filesystem::path& file,
+                                      const std::filesystem::path& copy,
+                                      const CopyOptions& options) {
   const auto snapshot = RecordSnapshot::Open(file);
   if (!snapshot) return tl::unexpected(snapshot.error());
   // By way of memory: the copy is of one state, and is placed as a file at once.
@@ -322,16 +395,19 @@ Result<void> CopyServiceRecord(const std::filesystem::path& file, const std::fil
   if (!bytes) return tl::unexpected(bytes.error());
   const auto database = Database::FromBytes(*bytes, file.string());
   if (!database) return tl::unexpected(database.error());
+  CopySummary summary;
   Result<void> done;
   if (!options.embedded_photos) done = database->Execute("DELETE FROM photo_picture");
+  if (done) done = StripPhotos(*database, summary);
+  if (done) done = StripAttachments(*database, summary);
   if (done) done = database->Execute("VACUUM");
-  if (!done) return done;
+  if (!done) return tl::unexpected(done.error());
   const Result<bool> placed = PlaceNew(copy, *database);
   if (!placed) return tl::unexpected(placed.error());
   if (!*placed) {
     return Fail(copy.string() + ": exists already and is left as it is; name another file");
   }
-  return {};
+  return summary;
 }
 
 }  // namespace tinesight

@@ -5,6 +5,7 @@
 #include "alignment/note_name.hpp"
 #include "record/record_words.hpp"
 #include "record/result_json.hpp"
+#include "record/text_util.hpp"
 #include "record/visit_photos.hpp"
 #include "record/work_list.hpp"
 
@@ -164,10 +165,6 @@ OrderedJson AttachmentsJson(const ServiceRecord& record) {
   return list;
 }
 
-void AppendText(std::string& list, const std::string& text) {
-  list += (list.empty() ? "" : "; ") + text;
-}
-
 }  // namespace
 
 std::string RecordJson(const ServiceRecord& record) {
@@ -192,24 +189,22 @@ std::string RecordCsv(const ServiceRecord& record) {
   std::vector<std::string> header{"visit", "date", "technician"};
   const std::vector<std::string> figures = ResultCsvHeader();
   header.insert(header.end(), figures.begin(), figures.end());
-  header.insert(header.end(), {"suspicions", "findings", "work_done"});
+  header.insert(header.end(), {"findings", "work_done"});
   std::string csv = CsvLine(header);
   for (const Visit& visit : record.visits) {
     for (const NoteMeasurement& note : visit.measurement.notes) {
       std::vector<std::string> row{visit.name, visit.date, visit.technician};
       const std::vector<std::string> fields = ResultCsvRow(note);
       row.insert(row.end(), fields.begin(), fields.end());
-      std::string suspicions;
       std::string findings;
       std::string work;
-      for (const Suspicion& suspicion : note.suspicions) AppendText(suspicions, suspicion.text);
       for (const Finding& finding : record.findings) {
         if (finding.midi == note.midi) AppendText(findings, FindingText(finding));
       }
       for (const WorkDone& done : record.work_done) {
         if (done.midi == note.midi) AppendText(work, done.text);
       }
-      row.insert(row.end(), {suspicions, findings, work});
+      row.insert(row.end(), {findings, work});
       csv += CsvLine(row);
     }
   }

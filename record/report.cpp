@@ -30,7 +30,8 @@ ReportContext ContextOf(const ServiceRecord& record, const Visit& visit) {
                         .work = BuildWorkList(record, visit, ToneOrder(visit)),
                         .needs_work = {},
                         .uncertain = {},
-                        .pictures = {}};
+                        .pictures = {},
+                        .attached = CollectAttachedPictures(record, visit)};
   if (context.before != nullptr) {
     context.comparison = CompareVisits(record, *context.before, visit);
   }
@@ -72,6 +73,7 @@ void Compose(PageFlow& flow, const ReportContext& context) {
   AddWork(flow, context);
   AddFindings(flow, context);
   AddSpringMap(flow, context);
+  AddAttachments(flow, context);
   AddAllNotes(flow, context);
   AddPhotos(flow, context);
   AddMethod(flow, context);

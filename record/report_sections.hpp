@@ -12,6 +12,20 @@
 
 namespace tinesight {
 
+struct AttachedPicture {
+  std::string jpeg;  ///< without metadata
+  double aspect = 1.0;
+  std::string caption;
+};
+
+/// The pictures of this visit and of the instrument, and what else the record holds.
+struct AttachedPictures {
+  std::vector<AttachedPicture> shown;
+  std::vector<std::string> elsewhere;
+};
+[[nodiscard]] AttachedPictures CollectAttachedPictures(const ServiceRecord& record,
+                                                       const Visit& visit);
+
 /// What the sections are written from.
 struct ReportContext {
   const ServiceRecord& record;
@@ -22,6 +36,7 @@ struct ReportContext {
   std::vector<const NoteMeasurement*> needs_work;  ///< worst first
   std::vector<const NoteMeasurement*> uncertain;   ///< sideways; farthest off first
   NotePictures pictures;
+  AttachedPictures attached;
   std::size_t work_cards = 0;       ///< so many of needs_work get a card
   std::size_t uncertain_cards = 0;  ///< and so many of uncertain
 
@@ -36,6 +51,7 @@ void AddTone(PageFlow& flow, const ReportContext& context);
 void AddNoteCards(PageFlow& flow, const ReportContext& context);
 void AddWork(PageFlow& flow, const ReportContext& context);
 void AddFindings(PageFlow& flow, const ReportContext& context);
+void AddAttachments(PageFlow& flow, const ReportContext& context);
 void AddSpringMap(PageFlow& flow, const ReportContext& context);
 void AddAllNotes(PageFlow& flow, const ReportContext& context);
 void AddPhotos(PageFlow& flow, const ReportContext& context);

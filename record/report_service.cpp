@@ -28,18 +28,6 @@ std::string PlaceWord(ScrewPlace place) {
   return "both or either";
 }
 
-// Their pictures stay in the record: the reader learns that they are there.
-void AddAttachments(PageFlow& flow, const ReportContext& context) {
-  if (context.record.attachments.empty()) return;
-  flow.Subheading("Kept in the record with these");
-  for (const Attachment& attachment : context.record.attachments) {
-    std::string text = attachment.name;
-    if (attachment.midi) text = NoteName(*attachment.midi) + ": " + text;
-    if (!attachment.caption.empty()) text += ": " + attachment.caption;
-    flow.Item(CleanText(text));
-  }
-}
-
 }  // namespace
 
 void AddWork(PageFlow& flow, const ReportContext& context) {
@@ -105,7 +93,6 @@ void AddFindings(PageFlow& flow, const ReportContext& context) {
     flow.Subheading("What the photos alone suggest; look before you trust it");
     for (const std::string& suspicion : suspicions) flow.Item(CleanText(suspicion));
   }
-  AddAttachments(flow, context);
 }
 
 void AddSpringMap(PageFlow& flow, const ReportContext& context) {

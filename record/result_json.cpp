@@ -10,6 +10,7 @@
 #include "alignment/note_name.hpp"
 #include "alignment/verdict.hpp"
 #include "calibration/file_io.hpp"
+#include "record/record_words.hpp"
 #include "record/text_util.hpp"
 
 namespace tinesight {
@@ -111,6 +112,11 @@ OrderedJson NoteJson(const NoteMeasurement& note) {
                      {"gap", VerdictWord(note.gap_verdict, Quantity::kGap)}};
   json["reason"] = note.reason;
   json["advice"] = note.advice;
+  json["suspicions"] = OrderedJson::array();
+  for (const Suspicion& suspicion : note.suspicions) {
+    json["suspicions"].push_back(
+        {{"kind", WordOf(kSuspicionWords, suspicion.kind)}, {"text", suspicion.text}});
+  }
   if (note.covariance && note.covariance->allFinite()) {
     json["covariance"] = OrderedJson::array();
     for (int r = 0; r < 5; ++r) {
@@ -169,6 +175,11 @@ NoteMeasurement NoteFromJson(const nlohmann::json& json) {
   note.gap_verdict = VerdictFromWord(verdict.at("gap").get<std::string>());
   note.reason = json.value("reason", "");
   note.advice = json.value("advice", "");
+  for (const nlohmann::json& suspicion : json.value("suspicions", nlohmann::json::array())) {
+    note.suspicions.push_back(
+        {StateOf(kSuspicionWords, suspicion.at("kind").get_ref<const std::string&>()),
+         suspicion.at("text").get<std::string>()});
+  }
   if (note.lateral_mm) {
     for (const Place& place : kPlaces) {
       const auto xyz = json.at(Key(place.name, "_harp_mm")).get<std::array<double, 3>>();
@@ -229,7 +240,7 @@ std::vector<std::string> ResultCsvHeader() {
   for (const Place& place : kPlaces) {
     for (const char* axis : {"_x_mm", "_y_mm", "_z_mm"}) header.push_back(Key(place.name, axis));
   }
-  header.insert(header.end(), {"reason", "advice"});
+  header.insert(header.end(), {"reason", "advice", "suspicions"});
   return header;
 }
 
@@ -252,6 +263,9 @@ std::vector<std::string> ResultCsvRow(const NoteMeasurement& note) {
   }
   row.push_back(note.reason);
   row.push_back(note.advice);
+  std::string suspicions;
+  for (const Suspicion& suspicion : note.suspicions) AppendText(suspicions, suspicion.text);
+  row.push_back(suspicions);
   return row;
 }
 

@@ -51,6 +51,7 @@ class TableWriter {
     WriteReasons(Group::kPartly);
     WriteCompact(Group::kGood, "Good as they are (=)");
     WriteNotMeasured();
+    WriteSuspicions();
     WriteDamperLifts();
     WriteSummary();
     WritePhotos();
@@ -258,6 +259,22 @@ class TableWriter {
            WrapText(CleanText(reason, options_.ascii_only), kColumns - start.size())) {
         Line(start + line);
         start = "   ";
+      }
+    }
+  }
+
+  void WriteSuspicions() {
+    bool first = true;
+    for (const NoteMeasurement& note : visit_.notes) {
+      for (const Suspicion& suspicion : note.suspicions) {
+        if (first) Heading("Worth a look, by the photos alone");
+        first = false;
+        std::string start = PadRight("   " + note.name, kNoteIndent);
+        for (const std::string& line :
+             WrapText(CleanText(suspicion.text, options_.ascii_only), kColumns - kNoteIndent)) {
+          Line(start + line);
+          start.assign(kNoteIndent, ' ');
+        }
       }
     }
   }

@@ -253,7 +253,8 @@ struct ServiceRecord {
 /// as it is.
 [[nodiscard]] Result<ServiceRecord> ReadServiceRecord(const std::filesystem::path& file);
 
-/// The picture of a photo that was embedded, byte for byte.
+/// The picture of a photo that was embedded, byte for byte: with what the phone wrote into it, such
+/// as place and serial number. What is handed out goes through PictureWithoutMetadata.
 [[nodiscard]] Result<std::string> ReadEmbeddedPhoto(const std::filesystem::path& file,
                                                     std::int64_t photo_id);
 [[nodiscard]] Result<std::string> ReadAttachment(const std::filesystem::path& file,
@@ -335,14 +336,21 @@ enum class EntryKind { kFinding, kWorkDone, kTick, kReview, kCorrection, kAttach
                                         std::int64_t id);
 
 struct CopyOptions {
-  /// The embedded pictures too. They hold what the phone wrote into them: place, serial number.
-  bool embedded_photos = true;
+  bool embedded_photos = true;  ///< the embedded pictures too
+};
+
+/// What became of the pictures in a copy.
+struct CopySummary {
+  int pictures = 0;                   ///< embedded photos and attached JPEGs that went along
+  std::vector<std::string> left_out;  ///< photos that can't be decoded, by name
 };
 
 /// Writes a compact copy to send, whole or not at all; refuses to write over an existing file. What
-/// was deleted from the record (nothing is, but by other programs) does not go along.
-[[nodiscard]] Result<void> CopyServiceRecord(const std::filesystem::path& file,
-                                             const std::filesystem::path& copy,
-                                             const CopyOptions& options = {});
+/// was deleted from the record (nothing is, but by other programs) does not go along, nor does what
+/// a phone wrote into a picture beside its pixels: all pictures are encoded anew
+/// (PictureWithoutMetadata), and one that can't be decoded is left out rather than trusted.
+[[nodiscard]] Result<CopySummary> CopyServiceRecord(const std::filesystem::path& file,
+                                                    const std::filesystem::path& copy,
+                                                    const CopyOptions& options = {});
 
 }  // namespace tinesight

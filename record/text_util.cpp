@@ -135,6 +135,11 @@ std::string CleanText(std::string_view text, bool ascii_only) {
   return clean;
 }
 
+void AppendText(std::string& list, std::string_view text) {
+  if (!list.empty()) list += "; ";
+  list += text;
+}
+
 std::string LateralDirection(double lateral_mm) {
   if (!(std::abs(lateral_mm) >= 0.005)) return "";
   return lateral_mm > 0.0 ? "toward treble" : "toward bass";

@@ -26,6 +26,9 @@ namespace tinesight {
 /// the signs ± ° − → are spelled out and any other non-ASCII becomes '?'.
 [[nodiscard]] std::string CleanText(std::string_view text, bool ascii_only = false);
 
+/// Adds to a list of texts in one line: "one; two".
+void AppendText(std::string& list, std::string_view text);
+
 /// "toward bass" or "toward treble" for a lateral value; empty where it rounds to 0.00 mm.
 [[nodiscard]] std::string LateralDirection(double lateral_mm);
 

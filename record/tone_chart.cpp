@@ -14,9 +14,6 @@ namespace {
 
 using Eigen::Vector2d;
 
-constexpr double kAxisRoom = 30.0;
-constexpr double kPanelTitle = 13.0;
-constexpr double kLegendHeight = 26.0;
 constexpr double kReachDb = 15.0;  // beyond the band; figures farther off stand at the edge
 
 const Font kNameFont{6.5, true, false, kBlack, TextAlign::kCenter};
@@ -49,8 +46,7 @@ class Panel {
   Panel(Drawing& drawing, const Rect& box, const Figure& figure, const EvennessChart& chart,
         const Keyboard& keyboard)
       : drawing_(drawing),
-        plot_{keyboard.left, box.top + kPanelTitle, keyboard.Right() - keyboard.left,
-              box.height - kPanelTitle - 5.0},
+        panel_(drawing, box, keyboard),
         figure_(figure),
         chart_(chart),
         keyboard_(keyboard) {
@@ -58,11 +54,13 @@ class Panel {
   }
 
   void Draw() {
-    drawing_.Label(figure_.title, {plot_.left, plot_.top - 7.0}, kPanelFont);
+    panel_.DrawTitle(figure_.title);
     for (const NoteEvenness& note : chart_.notes) DrawBand(note);
-    DrawGrid();
+    const double range = panel_.High() - panel_.Low();
+    panel_.DrawGrid(range > 25.0 ? 10.0 : range > 12.0 ? 5.0 : 2.0, 0, false);
     for (const NoteEvenness& note : chart_.notes) DrawNote(note);
-    drawing_.StrokeBox(plot_, {0.6, kDarkGray, {}});
+    for (const NoteEvenness& note : chart_.notes) NameNote(note);
+    panel_.DrawOutline();
   }
 
  private:
@@ -77,82 +75,74 @@ class Panel {
       highest = first ? figure.figure.high : std::max(highest, figure.figure.high);
       first = false;
     }
-    low_ = std::clamp(lowest, lowest_trend - kReachDb, lowest_trend - figure_.audible_db) - 1.0;
-    high_ = std::clamp(highest, highest_trend + figure_.audible_db, highest_trend + kReachDb) + 1.0;
-  }
-
-  [[nodiscard]] double Y(double db) const {
-    const double part = (std::clamp(db, low_, high_) - low_) / (high_ - low_);
-    return plot_.Bottom() - part * plot_.height;
+    panel_.SetRange(
+        std::clamp(lowest, lowest_trend - kReachDb, lowest_trend - figure_.audible_db) - 1.0,
+        std::clamp(highest, highest_trend + figure_.audible_db, highest_trend + kReachDb) + 1.0);
   }
 
   void DrawBand(const NoteEvenness& note) {
     const EvennessFigure& figure = note.*figure_.of;
     const double left = keyboard_.X(note.midi) - 0.5 * keyboard_.key;
-    const double top = Y(figure.trend_db + figure_.audible_db);
-    const double bottom = Y(figure.trend_db - figure_.audible_db);
+    const double top = panel_.Y(figure.trend_db + figure_.audible_db);
+    const double bottom = panel_.Y(figure.trend_db - figure_.audible_db);
     drawing_.FillBox({left, top, keyboard_.key, bottom - top}, Rgb(0xDDDDDD));
-    const double middle = Y(figure.trend_db);
+    const double middle = panel_.Y(figure.trend_db);
     drawing_.Line({left, middle}, {left + keyboard_.key, middle}, {0.6, kDarkGray, {4.0, 2.0}});
   }
 
-  void DrawGrid() {
-    const double step = high_ - low_ > 25.0 ? 10.0 : high_ - low_ > 12.0 ? 5.0 : 2.0;
-    for (int i = static_cast<int>(std::ceil(low_ / step)); i * step <= high_; ++i) {
-      const double y = Y(i * step);
-      drawing_.Line({plot_.left - 3.0, y}, {plot_.left, y}, {0.5, kDarkGray, {}});
-      drawing_.Label(FixedDecimals(i * step, 0), {plot_.left - 5.0, y}, kTickFont);
-    }
-    for (int midi = keyboard_.first; midi <= keyboard_.last; ++midi) {
-      if (midi % 12 != 0) continue;
-      const double x = keyboard_.X(midi) - 0.5 * keyboard_.key;
-      drawing_.Line({x, plot_.top}, {x, plot_.Bottom()}, {0.25, kMidGray, {0.7, 1.8}});
-    }
+  [[nodiscard]] Vector2d At(const NoteEvenness& note) const {
+    return {keyboard_.X(note.midi), panel_.Y((note.*figure_.of).figure.value)};
   }
 
   void DrawNote(const NoteEvenness& note) {
     const EvennessFigure& figure = note.*figure_.of;
     const double radius = std::clamp(0.4 * keyboard_.key, 1.6, 3.4);
-    const double x = keyboard_.X(note.midi);
-    const double y = Y(figure.figure.value);
-    drawing_.Line({x, Y(figure.figure.low)}, {x, Y(figure.figure.high)}, {0.5, kMidGray, {}});
-    drawing_.Mark(ShapeOf(note.heard), {x, y}, radius, kBlack, FillOf(note.heard));
-    // The name where this figure is what makes the note stick out; outside of the mark, inside of
-    // the panel.
+    const Vector2d at = At(note);
+    drawing_.Line({at.x(), panel_.Y(figure.figure.low)}, {at.x(), panel_.Y(figure.figure.high)},
+                  {0.5, kMidGray, {}});
+    drawing_.Mark(ShapeOf(note.heard), at, radius, kBlack, FillOf(note.heard));
+    taken_.push_back({at.x() - radius, at.y() - radius, 2.0 * radius, 2.0 * radius});
+  }
+
+  /// The name where this figure is what makes the note stick out: above or below its mark, beside
+  /// it, or further off, where it is inside of the panel and over no mark or other name. Left out
+  /// where there is no such place; the text has every note.
+  void NameNote(const NoteEvenness& note) {
+    const EvennessFigure& figure = note.*figure_.of;
     if (note.heard < ToneHeard::kProbably || std::abs(figure.Deviation()) <= figure_.audible_db) {
       return;
     }
-    PlaceName(note.name, {x, y}, figure.Deviation() > 0.0 ? -7.0 : 7.0);
-  }
-
-  /// Writes a name `away` from a mark, on its other side, or further off: where it is inside of the
-  /// panel and over no other name. Left out where there is no such place; the table has every note.
-  void PlaceName(const std::string& name, const Eigen::Vector2d& mark, double away) {
-    const double width = drawing_.LabelWidth(name, kNameFont) + 1.0;
-    constexpr double kHeight = 8.0;
-    for (const double offset : {away, -away, 2.2 * away, -2.2 * away}) {
-      const double y = mark.y() + offset;
-      if (y < plot_.top + 4.0 || y > plot_.Bottom() - 4.0) continue;
-      const Rect box{mark.x() - 0.5 * width, y - 0.5 * kHeight, width, kHeight};
-      const bool taken = std::any_of(names_.begin(), names_.end(), [&](const Rect& other) {
+    constexpr double kHeight = 7.0;
+    const Rect& plot = panel_.Plot();
+    const double width = drawing_.LabelWidth(note.name, kNameFont) + 1.0;
+    const double away = figure.Deviation() > 0.0 ? -7.0 : 7.0;
+    const double aside = 0.5 * width + 4.0;
+    const Vector2d mark = At(note);
+    for (const Vector2d& off :
+         {Vector2d(0.0, away), Vector2d(0.0, -away), Vector2d(aside, 0.0), Vector2d(-aside, 0.0),
+          Vector2d(0.0, 2.2 * away), Vector2d(0.0, -2.2 * away)}) {
+      const double x = std::clamp(mark.x() + off.x(), plot.left + 0.5 * width + 1.0,
+                                  plot.Right() - 0.5 * width - 1.0);
+      const double y = mark.y() + off.y();
+      if (y < plot.top + 4.0 || y > plot.Bottom() - 4.0) continue;
+      const Rect box{x - 0.5 * width, y - 0.5 * kHeight, width, kHeight};
+      const bool taken = std::any_of(taken_.begin(), taken_.end(), [&](const Rect& other) {
         return box.left < other.Right() && other.left < box.Right() && box.top < other.Bottom() &&
                other.top < box.Bottom();
       });
       if (taken) continue;
-      names_.push_back(box);
-      drawing_.Label(name, {mark.x(), y}, kNameFont);
+      taken_.push_back(box);
+      drawing_.Label(note.name, {x, y}, kNameFont);
       return;
     }
   }
 
   Drawing& drawing_;
-  Rect plot_;
+  ChartPanel panel_;
   const Figure& figure_;
   const EvennessChart& chart_;
   const Keyboard& keyboard_;
-  double low_ = 0.0;
-  double high_ = 0.0;
-  std::vector<Rect> names_;  // where names stand already
+  std::vector<Rect> taken_;  // where marks and names stand already
 };
 
 void DrawLegend(Drawing& drawing, const Rect& box) {
@@ -180,7 +170,7 @@ void DrawToneChart(Drawing& drawing, const Rect& box, const EvennessChart& chart
        {"Predicted octave against the fundamental, dB as heard (up: brighter)",
         &NoteEvenness::octave, chart.audible_octave_db}}};
   const double panel_height =
-      (box.height - kLegendHeight - kKeyboardHeight - kKeyNames) / figures.size();
+      (box.height - kChartLegendHeight - kKeyboardHeight - kKeyNames) / figures.size();
   double top = box.top;
   for (const Figure& figure : figures) {
     Panel(drawing, {box.left, top, box.width, panel_height}, figure, chart, keyboard).Draw();
@@ -188,7 +178,7 @@ void DrawToneChart(Drawing& drawing, const Rect& box, const EvennessChart& chart
   }
   DrawKeyboard(drawing, keyboard, top);
   DrawLegend(drawing, {keyboard.left, top + kKeyboardHeight + kKeyNames + 2.0,
-                       box.Right() - keyboard.left, kLegendHeight});
+                       box.Right() - keyboard.left, kChartLegendHeight});
 }
 
 }  // namespace tinesight

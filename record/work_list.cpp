@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
+#include <ranges>
 
 #include "alignment/harp_frame.hpp"
 #include "alignment/tone_evenness.hpp"
@@ -56,15 +57,15 @@ struct LaterWord {
 LaterWord WordAfter(const ServiceRecord& record, const Visit& visit, int midi,
                     const QuantityView& view) {
   LaterWord word;
-  for (auto later = record.visits.rbegin(); later != record.visits.rend(); ++later) {
-    if (later->id == visit.id) break;
-    const NoteMeasurement* note = later->Find(midi);
+  for (const Visit& later : std::views::reverse(record.visits)) {
+    if (later.id == visit.id) break;
+    const NoteMeasurement* note = later.Find(midi);
     if (note == nullptr) continue;
     const Verdict verdict = note->*view.verdict;
     if (verdict == Verdict::kInTolerance || verdict == Verdict::kOutOfTolerance) {
-      return {&*later, note, verdict};
+      return {&later, note, verdict};
     }
-    if (verdict == Verdict::kUncertain && word.visit == nullptr) word = {&*later, note, verdict};
+    if (verdict == Verdict::kUncertain && word.visit == nullptr) word = {&later, note, verdict};
   }
   return word;
 }
@@ -98,6 +99,18 @@ void FillState(const ServiceRecord& record, const Visit& visit, WorkItem& item) 
   }
 }
 
+// Where figures alone can't tell what is crooked, what the photos make one suspect leads the eye.
+void AddSuspectedCause(const NoteMeasurement& note, CorrectionStep& step) {
+  if (step.task != WorkTask::kTurnEither || !step.cause.empty()) return;
+  for (const Suspicion& suspicion : note.suspicions) {
+    if (suspicion.kind == SuspicionKind::kCrookedInBlock ||
+        suspicion.kind == SuspicionKind::kToneBarSkewed) {
+      step.cause = "the photos suggest " + suspicion.text;
+      return;
+    }
+  }
+}
+
 void AddItems(const ServiceRecord& record, const Visit& visit, const NoteMeasurement& note,
               const std::map<int, double>& pickup_deviations, const WorkListOptions& options,
               WorkList& list) {
@@ -112,6 +125,7 @@ void AddItems(const ServiceRecord& record, const Visit& visit, const NoteMeasure
     WorkItem item;
     item.midi = note.midi;
     item.name = note.name;
+    AddSuspectedCause(note, step);
     item.step = std::move(step);
     item.cost = options.cost ? options.cost(note, *target) : LargestExcess(note, *target);
     item.tine_length_mm = target->tine_length_mm;

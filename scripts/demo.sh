@@ -54,6 +54,8 @@ run "$tinesight" note "$output/harp.tinerec" --type "73-note tine piano, demonst
 run "$tinesight" note "$output/harp.tinerec" --note E1 --spring heavy --place rear
 run "$tinesight" note "$output/harp.tinerec" --note F1 --spring heavy --doubled --place rear
 run "$tinesight" note "$output/harp.tinerec" --note "C#2" --seat loose --text "turns by hand"
+run "$tinesight" note "$output/harp.tinerec" --visit "as found" \
+  --attach "$samples/harp/r1_left.jpg" --caption "the low register with the rig clamped on"
 
 # 5. The report for the owner, with a picture of each note, the record as tables, and the measured
 # harp as a 3D model that other programs open.
@@ -61,7 +63,7 @@ run "$tinesight" report "$output/harp.tinerec" --visit "as found" --pdf "$output
   --images "$output/alignment_images" --json "$output/record.json" --csv "$output/record.csv" \
   --model "$output/model"
 
-# 5. What the ear will notice, and what centering one tine would do, to listen to.
+# 6. What the ear will notice, and what centering one tine would do, to listen to.
 run "$tinesight" tone "$output/harp.tinerec"
 run "$tinesight" what-if "$output/harp.tinerec" --note "F#1" --lateral 0 --wav "$output/sounds"
 

@@ -16,6 +16,7 @@
 
 #include "alignment/measure_visit.hpp"
 #include "alignment/note_name.hpp"
+#include "tests/planted_faults.hpp"
 #include "tests/sample_calibration.hpp"
 #include "tests/sample_truth.hpp"
 
@@ -87,6 +88,11 @@ const std::array<Row, kRowCount> kRows = {{
     {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {6.5, 37.0, 54.0}},
     {"height, gap verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
 }};
+
+// What the photos make one suspect, of the planted faults in all registers (as four registers
+// share notes, some count twice): so many are named at least, with so many false alarms at most.
+constexpr std::array<int, 3> kFewestFaultsNamed = {4, 4, 5};
+constexpr std::array<int, 3> kMostFalseAlarms = {3, 2, 2};
 
 constexpr double kLongTine_mm = 60.0;
 constexpr std::array<const char*, 5> kRegisters = {"r1", "r2", "r3", "r4", "r5"};
@@ -449,6 +455,7 @@ TEST(Accuracy, OfTheWholeJobOnTheSamplePhotos) {
 
   // Columns by register, then "all", for: one photo, two stations, the whole visit.
   std::array<std::map<std::string, Tally>, 3> tables;
+  std::array<testing::SuspicionTally, 3> suspicions;
   for (const Job& job : jobs) {
     std::map<std::string, bool> registers;
     for (const auto& [name, station] : job.stations) registers[name] = true;
@@ -472,12 +479,16 @@ TEST(Accuracy, OfTheWholeJobOnTheSamplePhotos) {
           Score(visit, truth, InViewOfAll(truth, job), *profile, where, kind != kWholeVisit);
       tables[kind][name].Add(tally);
       tables[kind]["sum"].Add(tally);
+      testing::ScoreSuspicions(visit, name, *profile, suspicions[kind]);
     }
   }
   const std::array<const char*, 3> titles = {"one photo", "two stations", "the whole visit"};
   for (const Kind kind : {kOnePhoto, kTwoStations, kWholeVisit}) {
     PrintTable(titles[kind], tables[kind], kind);
     PrintWorst(tables[kind]["sum"]);
+    testing::PrintSuspicions(titles[kind], suspicions[kind]);
+    EXPECT_GE(suspicions[kind].Sum().named, kFewestFaultsNamed[kind]) << titles[kind];
+    EXPECT_LE(suspicions[kind].Sum().false_alarms, kMostFalseAlarms[kind]) << titles[kind];
   }
   std::printf("\n");
   ExpectSameWhenClampedAskew(jobs[2], common);  // both stations of r2

@@ -22,9 +22,9 @@ HarpSolution Solution() {
     SolvedNote note;
     note.midi = midi;
     note.photos = 2;
-    note.state << 13.7 * (midi - 40), 0.0, 0.0, 0.3, 2.4, 1.5, 0.005, -0.002;
-    const Eigen::Matrix<double, SolvedNote::kCount, 1> u{0.03, 0.03, 0.1,   0.05,
-                                                         0.06, 0.2,  0.002, 0.003};
+    note.state << 13.7 * (midi - 40), 0.0, 0.0, 0.3, 2.4, 1.5, 0.005, -0.002, 0.0;
+    const Eigen::Matrix<double, SolvedNote::kCount, 1> u{0.03, 0.03,  0.1,   0.05, 0.06,
+                                                         0.2,  0.002, 0.003, 0.1};
     note.covariance = 0.5 * u * u.transpose();
     note.covariance.diagonal() = u.cwiseAbs2();
     solution.notes.push_back(note);

@@ -107,6 +107,20 @@ TEST_F(Profile, ReadsScrewsAndPriors) {
   EXPECT_EQ(profile->prior_u.height_mm, PriorUncertainty{}.height_mm);
 }
 
+TEST_F(Profile, ReadsFromWhereOnSomethingIsSuspect) {
+  Json json = Instrument();
+  json["suspicion"] = {{"tone_bar_low_mm", 0.8}};
+  Result<InstrumentProfile> profile = Read(json.dump());
+  ASSERT_TRUE(profile) << profile.error().message;
+  EXPECT_EQ(profile->suspicion.tone_bar_low_mm, 0.8);
+  EXPECT_EQ(profile->suspicion.crooked_deg, SuspicionProfile{}.crooked_deg);
+  json["suspicion"] = {{"pickup_out_mm", 0}};
+  profile = Read(json.dump());
+  ASSERT_FALSE(profile);
+  EXPECT_EQ(profile.error().message,
+            "instrument.json: suspicion: pickup_out_mm is 0; it must lie between 0.01 and 20");
+}
+
 TEST_F(Profile, ReadsHowTheWorkshopPlaysAndListens) {
   Json json = Instrument();
   Result<InstrumentProfile> profile = Read(json.dump());

@@ -16,8 +16,10 @@
 #include "record/database.hpp"
 #include "record/record_schema.hpp"
 #include "tests/made_record.hpp"
+#include "tests/photo_files.hpp"
 #include "tests/run_command.hpp"
 #include "tests/temp_folder.hpp"
+#include "vision/photo.hpp"
 
 namespace tinesight {
 namespace {
@@ -504,6 +506,49 @@ TEST(RecordCopy, IsCompactWholeAndNeverWrittenOverAFile) {
   EXPECT_THAT(again.error().message, HasSubstr("exists already"));
   EXPECT_EQ(Bytes(folder / "copy.tinerec"), copy);
   EXPECT_EQ(folder.FileCount(), 2U);
+}
+
+// A JPEG as a phone writes it: EXIF, and what stands behind the picture.
+std::string PhoneJpeg(const std::string& serial) {
+  testing::ExifFields exif;
+  exif.make = "Demo";
+  exif.model = serial;
+  exif.orientation = 6;
+  const cv::Mat stored = testing::Stored(testing::Quarters(), 6);
+  return testing::WithExif(testing::Encoded(stored, ".jpg"), exif) + "trailer " + serial;
+}
+
+TEST(RecordCopy, TakesNothingOfThePhoneAlongWithItsPictures) {
+  const TempFolder folder;
+  const auto file = folder / "piano.tinerec";
+  const std::string photo = PhoneJpeg("SERIAL-4711");
+  folder.Write("a.jpg", photo);
+  folder.Write("b.jpg", "SERIAL-4711, but no picture");
+  VisitEntry entry = SampleEntry("as found");
+  entry.photos = {folder / "a.jpg", folder / "b.jpg"};
+  entry.embed_photos = true;
+  ASSERT_TRUE(AddVisit(file, entry));
+  ASSERT_TRUE(AddAttachment(file, {0, {}, {}, "c.jpg", "image/jpeg", "", 0, {}, {}},
+                            PhoneJpeg("SERIAL-4712")));
+  // The record itself keeps what was measured, byte for byte: its SHA-256 stands beside it.
+  const PhotoRecord kept = Reread(file).visits[0].photos[0];
+  EXPECT_EQ(*ReadEmbeddedPhoto(file, kept.id), photo);
+
+  const auto copied = CopyServiceRecord(file, folder / "copy.tinerec");
+  ASSERT_TRUE(copied) << copied.error().message;
+  EXPECT_EQ(copied->pictures, 2);
+  ASSERT_THAT(copied->left_out, SizeIs(1));
+  EXPECT_THAT(copied->left_out[0], HasSubstr("B2.jpg")) << "as the visit names it";
+  EXPECT_EQ(Bytes(folder / "copy.tinerec").find("SERIAL-47"), std::string::npos);
+  const ServiceRecord copy = Reread(folder / "copy.tinerec");
+  EXPECT_EQ(copy.visits[0].photos[0].sha256, kept.sha256) << "still that of what was measured";
+  EXPECT_EQ(copy.visits[0].photos[1].embedded_bytes, 0U);
+  const auto picture = ReadEmbeddedPhoto(folder / "copy.tinerec", copy.visits[0].photos[0].id);
+  ASSERT_TRUE(picture);
+  const auto decoded = DecodePhoto(*picture, "a.jpg");
+  ASSERT_TRUE(decoded) << decoded.error().message;
+  EXPECT_LT(testing::DifferenceInsideQuarters(decoded->bgr, testing::Quarters()), 8.0)
+      << "upright, as it was measured";
 }
 
 }  // namespace

@@ -6,6 +6,7 @@
 #include <sstream>
 
 #include "calibration/file_io.hpp"
+#include "tests/made_record.hpp"
 #include "tests/photo_files.hpp"
 #include "tests/report_sample.hpp"
 
@@ -100,6 +101,39 @@ TEST(Report, SaysWhatWasFoundAndDone) {
   EXPECT_THAT(text, HasSubstr("Spring map"));
   EXPECT_THAT(text, HasSubstr("differs"));
   EXPECT_THAT(text, HasSubstr("put it back where it was"));
+}
+
+TEST(Report, ShowsWhatWasAttachedWithoutWhatThePhoneWrote) {
+  const TempFolder folder;
+  const auto record = folder / "piano.tinerec";
+  ASSERT_TRUE(AddVisit(record, SampleEntry("as found")));
+  testing::ExifFields exif;
+  exif.model = "SERIAL-4711";
+  const std::string photo =
+      testing::WithExif(testing::Encoded(testing::Quarters(1600, 1200), ".jpg"), exif);
+  const auto attach = [&](const std::string& name, const std::string& caption,
+                          const std::string& bytes) {
+    Attachment attachment;
+    attachment.name = name;
+    attachment.media_type = "image/jpeg";
+    attachment.caption = caption;
+    attachment.midi = 41;
+    attachment.stamp.date = "2024-05-01";
+    ASSERT_TRUE(AddAttachment(record, attachment, bytes));
+  };
+  attach("grommet.jpg", "the forward grommet, flattened", photo);
+  attach("broken.jpg", "half a file", photo.substr(0, photo.size() / 2));
+  const auto kept = ReadServiceRecord(record);
+  ASSERT_TRUE(kept) << kept.error().message;
+  const auto file = Written(folder, *kept);
+  const std::string text = PdfText(file);
+  EXPECT_THAT(text, HasSubstr("Pictures from the bench"));
+  EXPECT_THAT(text, HasSubstr("F2: the forward grommet, flattened"));
+  EXPECT_THAT(text, HasSubstr("half a file (2024-05-01) (no picture that can be shown)"));
+  EXPECT_THAT(RunShell("pdfimages -list '" + file.string() + "'").out, HasSubstr("1000   750"));
+  const auto pdf = ReadFileBytes(file, 100'000'000);
+  ASSERT_TRUE(pdf);
+  EXPECT_EQ(pdf->find("SERIAL-4711"), std::string::npos);
 }
 
 TEST(Report, TellsTheDamperLiftWhereItWasMeasured) {

@@ -54,7 +54,8 @@ TEST(ResultJson, LeavesOutWhatWasNotMeasured) {
   EXPECT_EQ(missing.at("name"), "G2");
   EXPECT_THAT(missing.at("reason").get<std::string>(), HasSubstr("block hides"));
   for (const auto& [key, value] : missing.items()) {
-    EXPECT_THAT(key, ::testing::AnyOf("midi", "name", "photos", "verdict", "reason", "advice"));
+    EXPECT_THAT(key, ::testing::AnyOf("midi", "name", "photos", "verdict", "reason", "advice",
+                                      "suspicions"));
     EXPECT_FALSE(value.is_null()) << key;
   }
   EXPECT_FALSE(result["photos"][1].contains("rms_px"));
@@ -68,11 +69,15 @@ TEST(ResultJson, StaysValidForAFileNameThatIsNoUtf8) {
 
 TEST(ResultJson, IsReadBackAsItWas) {
   const tinesight::testing::TempFolder folder;
-  const VisitMeasurement visit = SampleVisit();
+  VisitMeasurement visit = SampleVisit();
+  visit.notes[1].suspicions = {{SuspicionKind::kPickupOutOfLine, "pickup out of line"},
+                               {SuspicionKind::kToneBarLow, "tone bar low"}};
   ASSERT_TRUE(WriteFileAtomically(folder / "r.json", ResultJson(visit)));
   const auto read = ReadResultJson(folder / "r.json");
   ASSERT_TRUE(read) << read.error().message;
   EXPECT_EQ(ResultJson(*read), ResultJson(visit));
+  EXPECT_EQ(json::parse(ResultJson(*read))["notes"][1]["suspicions"][1],
+            json({{"kind", "tone bar low"}, {"text", "tone bar low"}}));
 }
 
 TEST(ResultJson, RefusesAFileThatIsNoResult) {
@@ -116,15 +121,19 @@ TEST(ResultCsv, HasOneRowANoteAndUnitsInTheHeader) {
   EXPECT_EQ(rows[2][0], "F2");
   EXPECT_EQ(rows[2][3], "0.9000");
   EXPECT_EQ(rows[4][3], "");
-  EXPECT_EQ(rows[4][rows[4].size() - 2], "the block hides the tine, \"steeper\" is better");
+  EXPECT_EQ(rows[4][rows[4].size() - 3], "the block hides the tine, \"steeper\" is better");
 }
 
 TEST(ResultCsv, KeepsEveryKindOfTextInOneField) {
   VisitMeasurement visit = SampleVisit();
   visit.notes[0].reason = "a,b\r\n\"c\"";
+  visit.notes[0].suspicions = {{SuspicionKind::kToneBarLow, "low"},
+                               {SuspicionKind::kCrookedInBlock, "crooked"}};
   const auto rows = ParseCsv(ResultCsv(visit));
   ASSERT_EQ(rows.size(), 5U);
-  EXPECT_EQ(rows[1][rows[1].size() - 2], "a,b\r\n\"c\"");
+  EXPECT_EQ(rows[1][rows[1].size() - 3], "a,b\r\n\"c\"");
+  EXPECT_EQ(rows[0].back(), "suspicions");
+  EXPECT_EQ(rows[1].back(), "low; crooked");
 }
 
 }  // namespace

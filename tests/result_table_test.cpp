@@ -102,6 +102,15 @@ TEST(ResultTable, GivesASharedReasonOnceAndTargetsOfWhatIsToBeCorrected) {
   EXPECT_THAT(table, HasSubstr("Should be: lateral at most 0.50 mm.\n")) << "not the gap's too";
 }
 
+TEST(ResultTable, SaysWhatThePhotosMakeOneSuspect) {
+  VisitMeasurement visit = SampleVisit();
+  EXPECT_THAT(ResultTable(visit), Not(HasSubstr("Worth a look")));
+  visit.notes[1].suspicions = {
+      {SuspicionKind::kToneBarLow, "tone bar low, 0.80 mm: check grommet and spring"}};
+  const std::string table = ResultTable(visit);
+  EXPECT_THAT(table, HasSubstr("Worth a look, by the photos alone\n   F2   tone bar low, 0.80 mm"));
+}
+
 TEST(ResultTable, SaysSomethingForAVisitWithoutNotes) {
   EXPECT_THAT(ResultTable({}), HasSubstr("0 notes measured"));
 }

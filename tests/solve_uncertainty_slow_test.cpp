@@ -143,7 +143,8 @@ class TrialMaker {
           Normal(frame_part * u.pickup_position_mm), Normal(frame_part * u.pickup_position_mm),
           Normal(u.lateral_mm), note.height_mm + Normal(u.height_mm),
           note.gap_mm + Normal(u.gap_mm), Normal(u.tine_yaw_deg * kDegree),
-          Normal(frame_part * u.tine_pitch_deg * kDegree);
+          Normal(frame_part * u.tine_pitch_deg * kDegree),
+          Normal(frame_part * u.pole_protrusion_mm);
     }
     const HarpSolveOptions options;
     // The product starts from where the pickups are seen, some millimetres and tenths of a degree
@@ -207,8 +208,9 @@ class TrialMaker {
     seen.midi = target.midi;
     const Eigen::Vector3d depths_mm = world.ring_depths_mm + world.photo_depths_mm;
     const auto ring = [&](int kind) {
-      return CenterObservation{Seen(world, pickup + Eigen::Vector3d(0.0, 0.0, depths_mm(kind))),
-                               noise_px};
+      const bool pole = kind == 2;
+      const double depth_mm = depths_mm(kind) + (pole ? 0.0 : state(SolvedNote::kRecess));
+      return CenterObservation{Seen(world, pickup + Eigen::Vector3d(0.0, 0.0, depth_mm)), noise_px};
     };
     seen.flange = ring(0);
     seen.collar = ring(1);

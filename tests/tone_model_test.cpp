@@ -63,14 +63,38 @@ TEST(PublishedTone, ReproducesTheHarmonicsOfTheDemonstration) {
       if (tone.db[i] == kUnder) {
         ExpectBelowPublished(check, ours, kUnder);
       } else if (tone.db[i] != 0.0) {
-        // One of 28 is not within 0.5 dB at any stroke: 0.54 here and 0.51 at best, beside a
-        // minimum of that harmonic.
+        // One of 28 is not within 0.5 dB at the stroke given: 0.54, beside a minimum of that
+        // harmonic. The next test shows what it hangs on.
         const bool beside_a_minimum = tone.gap_mm == 1.5 && tone.height_mm == 0.5 && i == 2 &&
                                       tone.amplitude_mm == kGapSeriesMm;
         ExpectPublished(check, ours, tone.db[i], beside_a_minimum ? 0.55 : 0.5);
       }
     }
   }
+}
+
+// Why that one misses: the pole's radius is fitted to two digits, and the two series are two
+// recordings. A hundredth of a millimeter of radius moves this harmonic by more than 1 dB, and with
+// 1.496 mm in place of 1.5 mm all figures of the gap series agree within 0.5 dB.
+TEST(PublishedTone, GapSeriesHangsOnThePolesRadius) {
+  constexpr double kFittedRadiusMm = 1.496, kFittedStrokeMm = 1.372;
+  double worst = 0.0;
+  for (const PublishedTone& tone : kPublishedTones) {
+    if (tone.amplitude_mm != kGapSeriesMm) continue;
+    const auto db = [&](double radius_mm, double stroke_mm, std::size_t harmonic) {
+      const PickupSpectrum spectrum =
+          Spectrum({0.0, tone.height_mm, tone.gap_mm}, radius_mm, {stroke_mm});
+      return Db(spectrum.harmonic[harmonic] / spectrum.harmonic[1]);  // H2 is the strongest
+    };
+    for (std::size_t i = 0; i < 6; ++i) {
+      worst = std::max(worst, std::abs(db(kFittedRadiusMm, kFittedStrokeMm, i) - tone.db[i]));
+    }
+    if (tone.gap_mm == 1.5) {
+      EXPECT_GT(std::abs(db(kRadiusMm + 0.01, kGapSeriesMm, 2) - db(kRadiusMm, kGapSeriesMm, 2)),
+                1.0);
+    }
+  }
+  EXPECT_LE(worst, 0.5);
 }
 
 TEST(PublishedTone, LosesTheOctaveWhereTheSlopeIsGreatest) {

@@ -208,6 +208,17 @@ TEST(WorkListText, IsReadAtTheBench) {
   EXPECT_EQ(json["damper_lift"][0]["damper_lift_mm"], 0.31);
 }
 
+TEST(WorkListText, NamesWhatThePhotosSuggestWhereFiguresCantTell) {
+  ServiceRecord record =
+      RecordOf({VisitOf(1, "as found", "2024-05-02", {NoteOf(40, {.lateral_mm = 0.9})})});
+  record.visits[0].measurement.notes[0].suspicions = {
+      {SuspicionKind::kPickupOutOfLine, "pickup out of line"},
+      {SuspicionKind::kCrookedInBlock, "crooked in its block, 0.60° (U 0.40°) toward treble"}};
+  EXPECT_THAT(WorkListText(BuildWorkList(record, record.visits[0])),
+              HasSubstr("the photos suggest crooked in its block, 0.60° (U 0.40°) toward treble: "
+                        "turn the\n"));
+}
+
 // Comparison.
 
 TEST(Comparison, StatesTheChangeWithItsUncertainty) {

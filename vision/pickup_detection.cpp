@@ -45,11 +45,12 @@ struct Candidate {
   std::optional<RingFit> collar;
 };
 
-/// Offset of greatest energy, where straying from the expected place costs a little: what is in
-/// line with the other pickups needs less evidence than what is not.
+/// Offset of greatest energy, where straying from the expected place costs something: what is in
+/// line with the other pickups needs less evidence than what is not. The cost has a limit, as a
+/// pickup that is out of line is one that the technician must hear of.
 BestOffset ScanNearExpected(const RingProfiles& profiles, const Eigen::Vector2d& expected_mm,
                             double radius_mm, double half_mm, double step_mm) {
-  constexpr double kPenalty = 0.08;
+  constexpr double kPenalty = 0.2;
   constexpr double kUsualStrayMm = 0.6;
   BestOffset best;
   double best_value = -1e9;
@@ -58,7 +59,8 @@ BestOffset ScanNearExpected(const RingProfiles& profiles, const Eigen::Vector2d&
     for (int j = -n; j <= n; ++j) {
       const Eigen::Vector2d off = step_mm * Eigen::Vector2d(i, j);
       const double energy = profiles.Energy(expected_mm + off, radius_mm);
-      const double value = energy - kPenalty * off.squaredNorm() / (kUsualStrayMm * kUsualStrayMm);
+      const double stray2 = off.squaredNorm() / (kUsualStrayMm * kUsualStrayMm);
+      const double value = energy - kPenalty * stray2 / (1.0 + stray2);
       if (value > best_value) {
         best_value = value;
         best = {expected_mm + off, energy};
@@ -237,6 +239,8 @@ RingPair Compare(const std::vector<DetectedPickup>& pickups, RingMember a, RingM
   return {a, b, FitRowTrend(x, dx), FitRowTrend(x, dy)};
 }
 
+constexpr double kCollarShare = 2.0;  // of the scatter between two rings
+
 /// Holds the rings of each pickup against each other: takes their real scatter for their
 /// uncertainty and drops a ring that disagrees with every other one of its pickup.
 void CrossCheckRings(std::vector<DetectedPickup>& pickups) {
@@ -263,7 +267,9 @@ void CrossCheckRings(std::vector<DetectedPickup>& pickups) {
       if (least_scatter < 1e8) {
         double& sigma = (pickup.*members[m])->sigma_px;
         // All of the scatter, though two rings share it: what both get wrong alike is not in it.
-        sigma = std::hypot(sigma, least_scatter);
+        // Where they scatter, light on the pole's side has moved the collar more than the flange.
+        const double share = members[m] == &DetectedPickup::collar ? kCollarShare : 1.0;
+        sigma = std::hypot(sigma, share * least_scatter);
       }
     }
     // Two rings that contradict each other with no third to judge: the larger one is dropped, as

@@ -134,17 +134,23 @@ class RodSearch {
     double rival = -1e9;  // best score clearly elsewhere
   };
 
+  /// The best line of the whole search range: coarsely, then finely about the best ones, as a rod
+  /// many columns wide is not missed by a step of a tenth of its width.
   [[nodiscard]] Found Best() const {
-    std::vector<Found> all;
-    Found best;
-    for (double t = -prediction_.search_tip_mm; t <= prediction_.search_tip_mm; t += 0.1) {
-      for (double r = prediction_.expected_root_mm - prediction_.search_root_mm;
-           r <= prediction_.expected_root_mm + prediction_.search_root_mm; r += 0.1) {
-        Found f{{t, r}, Score({t, r}), -1e9};
-        if (f.score > best.score) best = f;
-        all.push_back(f);
-      }
+    constexpr double kCoarseMm = 0.2;
+    constexpr double kFineMm = 0.1;
+    constexpr std::size_t kStarts = 5;
+    std::vector<Found> all = Scan({0.0, prediction_.expected_root_mm}, prediction_.search_tip_mm,
+                                  prediction_.search_root_mm, kCoarseMm);
+    const auto better = [](const Found& a, const Found& b) { return a.score > b.score; };
+    const std::size_t starts = std::min(kStarts, all.size());
+    std::partial_sort(all.begin(), all.begin() + static_cast<std::ptrdiff_t>(starts), all.end(),
+                      better);
+    for (std::size_t i = 0; i < starts; ++i) {
+      const std::vector<Found> near = Scan(all[i].line, kFineMm, kFineMm, kFineMm);
+      all.insert(all.end(), near.begin(), near.end());
     }
+    Found best = *std::min_element(all.begin(), all.end(), better);
     for (const Found& f : all) {
       const double apart = std::max(std::abs(f.line.tip_mm - best.line.tip_mm),
                                     std::abs(f.line.root_mm - best.line.root_mm));
@@ -154,26 +160,61 @@ class RodSearch {
     return best;
   }
 
+  /// Scores of the lines on a grid about a middle.
+  [[nodiscard]] std::vector<Found> Scan(const Line& middle, double half_tip_mm, double half_root_mm,
+                                        double step_mm) const {
+    constexpr double kLastMm = 1e-9;
+    std::vector<Found> found;
+    for (double t = -half_tip_mm; t <= half_tip_mm + kLastMm; t += step_mm) {
+      for (double r = -half_root_mm; r <= half_root_mm + kLastMm; r += step_mm) {
+        const Line line{middle.tip_mm + t, middle.root_mm + r};
+        found.push_back({line, Score(line), -1e9});
+      }
+    }
+    return found;
+  }
+
+  /// The line of the highest score within `half` of a middle (both as offsets at tip and root): on
+  /// a grid of `step`, then on one of half that about the best.
+  template <typename Score>
+  [[nodiscard]] static Line Highest(const Line& middle, const Line& half, const Line& step,
+                                    const Score& score) {
+    constexpr double kLastMm = 1e-9;
+    Line best = middle;
+    double best_score = score(middle);
+    const auto search = [&](const Line& from, const Line& reach, const Line& by) {
+      for (double t = -reach.tip_mm; t <= reach.tip_mm + kLastMm; t += by.tip_mm) {
+        for (double r = -reach.root_mm; r <= reach.root_mm + kLastMm; r += by.root_mm) {
+          const Line line{from.tip_mm + t, from.root_mm + r};
+          const double value = score(line);
+          if (value > best_score) {
+            best_score = value;
+            best = line;
+          }
+        }
+      }
+    };
+    search(middle, half, step);
+    const Line fine{0.5 * step.tip_mm, 0.5 * step.root_mm};
+    search(Line(best), fine, fine);
+    return best;
+  }
+
+  /// Minus the logarithm of the prior of a line's place at the root.
+  [[nodiscard]] double RootPenalty(const Line& line) const {
+    const double root = (line.root_mm - prediction_.expected_root_mm) / prediction_.root_sigma_mm;
+    return 0.5 * root * root;
+  }
+
   /// Near the best line, lets the outlines have their say: steadiness finds the rod, edges at
   /// both sides at the known width tell where exactly it is. The stretches that count as steady
   /// stay fixed, so that the score is smooth.
   void Sharpen(Found& best) const {
     const Line middle = best.line;
     const std::vector<int> kept = SteadiestStretches(Read(middle));
-    double best_score = -1e9;
-    for (double dt = -0.35; dt <= 0.351; dt += 0.025) {
-      for (double dr = -0.5; dr <= 0.501; dr += 0.05) {
-        const Line line{middle.tip_mm + dt, middle.root_mm + dr};
-        const double root =
-            (line.root_mm - prediction_.expected_root_mm) / prediction_.root_sigma_mm;
-        const double score =
-            Steadiness(Read(line), kept) + kOutlineWeight * Outlines(line) - 0.5 * root * root;
-        if (score > best_score) {
-          best_score = score;
-          best.line = line;
-        }
-      }
-    }
+    best.line = Highest(middle, {0.35, 0.5}, {0.05, 0.1}, [&](const Line& line) {
+      return Steadiness(Read(line), kept) + kOutlineWeight * Outlines(line) - RootPenalty(line);
+    });
   }
 
   /// The rod's own profile along a line: per column inside it the median over the stretches, all
@@ -202,23 +243,11 @@ class RodSearch {
   /// The best line near `middle` when the rod is also to look like its neighbors do.
   [[nodiscard]] Line BestWithPattern(const Line& middle, const RodProfile& pattern) const {
     const std::vector<int> kept = SteadiestStretches(Read(middle));
-    Line best_line = middle;
-    double best_score = -1e9;
-    for (double dt = -0.6; dt <= 0.601; dt += 0.05) {
-      for (double dr = -0.6; dr <= 0.601; dr += 0.05) {
-        const Line line{middle.tip_mm + dt, middle.root_mm + dr};
-        const double root =
-            (line.root_mm - prediction_.expected_root_mm) / prediction_.root_sigma_mm;
-        const std::vector<cv::Vec3f> values = Read(line);
-        const double score = Steadiness(values, kept) + kOutlineWeight * Outlines(line) +
-                             kPatternWeight * Likeness(values, pattern) - 0.5 * root * root;
-        if (score > best_score) {
-          best_score = score;
-          best_line = line;
-        }
-      }
-    }
-    return best_line;
+    return Highest(middle, {0.6, 0.6}, {0.1, 0.1}, [&](const Line& line) {
+      const std::vector<cv::Vec3f> values = Read(line);
+      return Steadiness(values, kept) + kOutlineWeight * Outlines(line) +
+             kPatternWeight * Likeness(values, pattern) - RootPenalty(line);
+    });
   }
 
   /// Mean strength of the edges at both outlines, 0 to 2.
