@@ -57,9 +57,9 @@ RowTrend FindRootTrend(const PhotoView& view, const std::vector<TinePrediction>&
 }
 
 // What the share of a rod's outlines that was found says of the axis: on rendered photos of two
-// makers (tests/README.md) every gross misreading had less than 0.27, and the error grew from
+// makers (tests/README.md) every gross misreading had less than 0.25, and the error grew from
 // 0.3 px at 0.5 and more to about 1 px at 0.3.
-constexpr double kLeastShare = 0.27;
+constexpr double kLeastShare = 0.25;
 constexpr double kFullShare = 0.52;
 
 /// Standard uncertainties of the axis points: the scatter of the outlines, what the two ways of

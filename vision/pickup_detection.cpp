@@ -239,8 +239,6 @@ RingPair Compare(const std::vector<DetectedPickup>& pickups, RingMember a, RingM
   return {a, b, FitRowTrend(x, dx), FitRowTrend(x, dy)};
 }
 
-constexpr double kCollarShare = 2.0;  // of the scatter between two rings
-
 /// Holds the rings of each pickup against each other: takes their real scatter for their
 /// uncertainty and drops a ring that disagrees with every other one of its pickup.
 void CrossCheckRings(std::vector<DetectedPickup>& pickups) {
@@ -267,9 +265,7 @@ void CrossCheckRings(std::vector<DetectedPickup>& pickups) {
       if (least_scatter < 1e8) {
         double& sigma = (pickup.*members[m])->sigma_px;
         // All of the scatter, though two rings share it: what both get wrong alike is not in it.
-        // Where they scatter, light on the pole's side has moved the collar more than the flange.
-        const double share = members[m] == &DetectedPickup::collar ? kCollarShare : 1.0;
-        sigma = std::hypot(sigma, share * least_scatter);
+        sigma = std::hypot(sigma, least_scatter);
       }
     }
     // Two rings that contradict each other with no third to judge: the larger one is dropped, as
