@@ -57,8 +57,9 @@ RowTrend FindRootTrend(const PhotoView& view, const std::vector<TinePrediction>&
 }
 
 // What the share of a rod's outlines that was found says of the axis: on rendered photos of two
-// makers (tests/README.md) every gross misreading had less than 0.25, and the error grew from
-// 0.3 px at 0.5 and more to about 1 px at 0.3.
+// makers (tests/README.md) every gross misreading had less than 0.27, and the error grew from
+// 0.3 px at 0.5 and more to about 1 px at 0.3. Just below that a figure is still given: its
+// uncertainty, which grows with the square, says how little it is worth.
 constexpr double kLeastShare = 0.25;
 constexpr double kFullShare = 0.52;
 
