@@ -28,7 +28,7 @@ inline Visit SampleRecordVisit(std::int64_t id, const std::string& name) {
   visit.profile = SampleProfile();
   visit.measurement = SampleVisit();
   visit.photos.resize(visit.measurement.photos.size());
-  visit.sets.push_back({1, DamperState::kHarpRaised, "", visit.measurement});
+  visit.sets.push_back({1, DamperState::kHarpRaised, false, "", visit.measurement});
   return visit;
 }
 

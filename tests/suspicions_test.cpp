@@ -32,9 +32,9 @@ HarpSolution Ordinary() {
     note.midi = midi;
     note.photos = 2;
     note.state << 13.7 * (midi - kFirst) + 0.05 * odd, -0.04 * odd, 0.0, 0.1, 1.2 + 0.06 * odd, 1.5,
-        0.1 * odd * kRadians, 0.0;
+        0.1 * odd * kRadians, 0.0, 0.0;
     Eigen::Matrix<double, SolvedNote::kCount, 1> u;
-    u << 0.05, 0.05, 0.1, 0.08, 0.08, 0.2, 0.08 * kRadians, 0.1 * kRadians;
+    u << 0.05, 0.05, 0.1, 0.08, 0.08, 0.2, 0.08 * kRadians, 0.1 * kRadians, 0.1;
     note.covariance = u.cwiseAbs2().asDiagonal();
     note.has_tone_bar = true;
     note.tone_bar << note.state(0), 9.0, 0.08 * odd * kRadians, 0.0;

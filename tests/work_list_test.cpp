@@ -50,7 +50,7 @@ Visit VisitOf(std::int64_t id, const std::string& name, const std::string& date,
   visit.date = date;
   visit.recorded_utc = date + "T12:00:00Z";
   visit.profile = SampleProfile();
-  visit.sets = {{id, damper, visit.recorded_utc, {{}, notes}}};
+  visit.sets = {{id, damper, false, visit.recorded_utc, {{}, notes}}};
   visit.measurement = MergeSets(visit.sets);
   return visit;
 }
