@@ -5,10 +5,12 @@
 
 #include <Eigen/Dense>
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <map>
 #include <memory>
 #include <numbers>
+#include <optional>
 #include <set>
 
 namespace tinesight {
@@ -24,9 +26,11 @@ using Vector2 = Eigen::Matrix<T, 2, 1>;
 /// Parameters of a photo: rotation vector on the left of camera_from_rig, translation, focal
 /// scale, principal point shift, each the change from the rig solve's answer; then how much
 /// deeper than in other photos flange, collar and pole ring look in this one. Light and the side
-/// of a rim that shows move a ring's outline in the picture as a change of depth would.
+/// of a rim that shows move a ring's outline in the picture as a change of depth would. Last, by
+/// how much they move all rings of a kind alike in the picture: x, y px of flange, collar, pole.
 constexpr int kPoseSize = 9;
-constexpr int kPhotoSize = kPoseSize + 3;
+constexpr int kFirstShift = kPoseSize + 3;
+constexpr int kPhotoSize = kFirstShift + 6;
 /// Parameters of a placement: rotation vector on the left of rig_from_harp and translation, as
 /// changes; depths of flange, collar and pole ring behind the pole tip's face.
 constexpr int kPlacementSize = 9;
@@ -86,8 +90,9 @@ struct RingCenterError {
                                 photo[kPoseSize + static_cast<int>(kind)] +
                                 (kind == RingKind::kPole ? T(0.0) : note[SolvedNote::kRecess]));
     const Vector2<T> px = view.Project<T>(center, photo, placement);
-    residual[0] = (px.x() - T(observed.position_px.x())) / T(observed.sigma_px);
-    residual[1] = (px.y() - T(observed.position_px.y())) / T(observed.sigma_px);
+    const T* shift_px = photo + kFirstShift + 2 * static_cast<int>(kind);
+    residual[0] = (px.x() + shift_px[0] - T(observed.position_px.x())) / T(observed.sigma_px);
+    residual[1] = (px.y() + shift_px[1] - T(observed.position_px.y())) / T(observed.sigma_px);
     return true;
   }
   static ceres::CostFunction* Create(const View& view, const CenterObservation& observed,
@@ -195,6 +200,25 @@ struct NoteBlock {
   [[nodiscard]] double ToneBarMiddleZ() const { return -0.55 * profile->tine_length_mm; }
 };
 
+/// Mean standard uncertainty, px, of a photo's flanges, collars and poles; 1 where none was seen.
+std::array<double, 3> MeanRingSigmas(const PhotoObservations& photo) {
+  std::array<double, 3> sums{};
+  std::array<int, 3> counts{};
+  for (const NoteObservation& note : photo.notes) {
+    const std::optional<CenterObservation>* const rings[3] = {&note.flange, &note.collar,
+                                                              &note.pole};
+    for (std::size_t kind = 0; kind < 3; ++kind) {
+      if (!*rings[kind]) continue;
+      sums[kind] += (*rings[kind])->sigma_px;
+      ++counts[kind];
+    }
+  }
+  for (std::size_t kind = 0; kind < 3; ++kind) {
+    sums[kind] = counts[kind] > 0 ? sums[kind] / counts[kind] : 1.0;
+  }
+  return sums;
+}
+
 /// The problem with its blocks; lives as long as Ceres looks at them.
 class HarpProblem {
  public:
@@ -291,10 +315,17 @@ class HarpProblem {
                                                  photo.pose.principal_point_shift_px}));
     const View& view = *views_.back();
     problem_.AddResidualBlock(PhotoPriorError::Create(photo.pose.covariance), nullptr, photo_block);
-    for (int depth = kPoseSize; depth < kPhotoSize; ++depth) {
+    for (int depth = kPoseSize; depth < kFirstShift; ++depth) {
       problem_.AddResidualBlock(
           PriorError<kPhotoSize>::Create(depth, 0.0, options_.ring_depth_per_photo_sigma_mm),
           nullptr, photo_block);
+    }
+    const std::array<double, 3> ring_sigmas_px = MeanRingSigmas(photo);
+    for (int k = 0; k < 6; ++k) {
+      const double sigma_px =
+          options_.ring_shift_share * ring_sigmas_px[static_cast<std::size_t>(k / 2)];
+      problem_.AddResidualBlock(PriorError<kPhotoSize>::Create(kFirstShift + k, 0.0, sigma_px),
+                                nullptr, photo_block);
     }
     for (const NoteObservation& seen : photo.notes) {
       const auto found = notes_.find(seen.midi);
@@ -436,6 +467,9 @@ Result<void> HarpSolveOptions::Validate() const {
   }
   if (!(ring_depth_sigma_mm > 0.0)) {
     return Fail("HarpSolveOptions: ring_depth_sigma_mm must be above 0");
+  }
+  if (!(ring_shift_share > 0.0)) {
+    return Fail("HarpSolveOptions: ring_shift_share must be above 0");
   }
   if (!(huber > 0.0)) return Fail("HarpSolveOptions: huber must be above 0");
   return {};

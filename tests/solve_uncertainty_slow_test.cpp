@@ -91,6 +91,7 @@ struct World {
   Eigen::Isometry3d rig_from_harp = Eigen::Isometry3d::Identity();
   Eigen::Vector3d ring_depths_mm{2.0, 2.0, 0.0};   ///< flange, collar, pole ring
   Eigen::Vector3d photo_depths_mm{0.0, 0.0, 0.0};  ///< what the photo in work adds to them
+  std::array<Eigen::Vector2d, 3> ring_shifts_px = {{{0, 0}, {0, 0}, {0, 0}}};  ///< in that photo
   std::vector<Eigen::Isometry3d> camera_from_rig;
   std::vector<Camera> cameras;
 };
@@ -183,6 +184,10 @@ class TrialMaker {
         photo.camera.Adjusted(photo.pose.focal_scale + change(6), shift.x(), shift.y()));
     if (draw_frame) {
       world.photo_depths_mm = Normal3(HarpSolveOptions().ring_depth_per_photo_sigma_mm);
+      const double shift_px = HarpSolveOptions().ring_shift_share * noise_px;
+      for (Eigen::Vector2d& ring : world.ring_shifts_px) {
+        ring = {Normal(shift_px), Normal(shift_px)};
+      }
     }
   }
 
@@ -210,7 +215,9 @@ class TrialMaker {
     const auto ring = [&](int kind) {
       const bool pole = kind == 2;
       const double depth_mm = depths_mm(kind) + (pole ? 0.0 : state(SolvedNote::kRecess));
-      return CenterObservation{Seen(world, pickup + Eigen::Vector3d(0.0, 0.0, depth_mm)), noise_px};
+      const Eigen::Vector2d seen_px = Seen(world, pickup + Eigen::Vector3d(0.0, 0.0, depth_mm));
+      return CenterObservation{seen_px + world.ring_shifts_px[static_cast<std::size_t>(kind)],
+                               noise_px};
     };
     seen.flange = ring(0);
     seen.collar = ring(1);

@@ -216,7 +216,7 @@ TEST(WorkListText, NamesWhatThePhotosSuggestWhereFiguresCantTell) {
       {SuspicionKind::kCrookedInBlock, "crooked in its block, 0.60° (U 0.40°) toward treble"}};
   EXPECT_THAT(WorkListText(BuildWorkList(record, record.visits[0])),
               HasSubstr("the photos suggest crooked in its block, 0.60° (U 0.40°) toward treble: "
-                        "turn the\n"));
+                        "turn the tine\n"));
 }
 
 // Comparison.
