@@ -36,7 +36,7 @@ struct HarpSolveOptions {
   double ring_depth_per_photo_sigma_mm = 0.4;
   /// Of a ring's standard uncertainty, how much may be common to all rings of a kind in a photo:
   /// light from one side moves them all alike.
-  double ring_shift_share = 0.8;
+  double ring_shift_share = 0.7;
   double huber = 2.0;  ///< standard deviations beyond which residuals count less
   [[nodiscard]] Result<void> Validate() const;
 };
