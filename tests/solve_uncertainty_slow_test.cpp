@@ -192,8 +192,8 @@ class TrialMaker {
   }
 
   Eigen::Vector2d Seen(const World& world, const Eigen::Vector3d& harp_mm) {
-    const Eigen::Vector2d exact = world.cameras.back().Project(world.camera_from_rig.back() *
-                                                               (world.rig_from_harp * harp_mm));
+    Eigen::Vector2d exact = world.cameras.back().Project(world.camera_from_rig.back() *
+                                                         (world.rig_from_harp * harp_mm));
     if (!draw_noise) return exact;
     return exact + Eigen::Vector2d(Normal(noise_px), Normal(noise_px));
   }
