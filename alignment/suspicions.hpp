@@ -16,10 +16,9 @@ namespace tinesight {
 /// uncertainty (k = 2) and by more than the profile's threshold (InstrumentProfile::suspicion):
 ///
 ///   tone bar low        its height less the profile's target, under a robust line through the
-///   notes
-///                       within eight of it. The bar itself is not measured in height: its tine
-///                       stands for it, which block and bar carry, where the solve knows it best
-///                       between root and middle, along which the bar lies.
+///                       notes within eight of it. The bar itself is not measured in height: its
+///                       tine stands for it, which block and bar carry, where the solve knows it
+///                       best between root and middle, along which the bar lies.
 ///   crooked in block    tine yaw less tone bar yaw; the harp frame's turn drops out.
 ///   tone bar skewed     tone bar yaw off the robust line of its neighbors', and the tine
 ///                       stands out to the same side, without being crooked.

@@ -125,7 +125,7 @@ Result<void> Attach(const NoteOptions& options) {
   attachment.media_type = "image/jpeg";
   attachment.caption = options.caption;
   attachment.stamp = options.stamp;
-  const auto added = AddAttachment(options.record, attachment, *picture);
+  const auto added = AddAttachment(options.record, attachment, picture->jpeg);
   return added ? Result<void>() : tl::unexpected(added.error());
 }
 

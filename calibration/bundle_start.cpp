@@ -3,6 +3,7 @@
 #include <opencv2/calib3d.hpp>
 
 #include "calibration/bundle.hpp"
+#include "calibration/opencv_camera.hpp"
 
 namespace tinesight {
 namespace {
@@ -11,10 +12,6 @@ struct Guess {
   Eigen::Isometry3d camera_from_target = Eigen::Isometry3d::Identity();
   double rms_px = std::numeric_limits<double>::infinity();
 };
-
-cv::Matx33d CameraMatrix(const Camera& camera) {
-  return {camera.fx_px, 0.0, camera.cx_px, 0.0, camera.fy_px, camera.cy_px, 0.0, 0.0, 1.0};
-}
 
 Eigen::Isometry3d ToIsometry(const cv::Mat& rvec, const cv::Mat& tvec) {
   const Eigen::Vector3d w(rvec.at<double>(0), rvec.at<double>(1), rvec.at<double>(2));

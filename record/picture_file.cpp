@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <opencv2/imgproc.hpp>
+#include <utility>
 
 #include "record/drawing.hpp"
 #include "vision/photo.hpp"
@@ -11,8 +12,8 @@ namespace {
 
 constexpr int kQuality = 92;
 
-Result<std::string> Encoded(const Result<Photo>& photo, const std::string& name,
-                            int largest_side_px) {
+Result<PlainPicture> Encoded(const Result<Photo>& photo, const std::string& name,
+                             int largest_side_px) {
   if (!photo) return tl::unexpected(photo.error());
   cv::Mat picture = photo->bgr;
   const int side = std::max(picture.cols, picture.rows);
@@ -26,24 +27,18 @@ Result<std::string> Encoded(const Result<Photo>& photo, const std::string& name,
   }
   std::string jpeg = EncodeJpeg(picture, kQuality);
   if (jpeg.empty()) return Fail(name + ": cannot be written as JPEG");
-  return jpeg;
+  return PlainPicture{std::move(jpeg), picture.cols, picture.rows};
 }
 
 }  // namespace
 
-Result<std::string> PictureWithoutMetadata(std::string_view bytes, const std::string& name,
-                                           int largest_side_px) {
+Result<PlainPicture> PictureWithoutMetadata(std::string_view bytes, const std::string& name,
+                                            int largest_side_px) {
   return Encoded(DecodePhoto(bytes, name), name, largest_side_px);
 }
 
-Result<std::string> ReadPictureWithoutMetadata(const std::filesystem::path& file) {
+Result<PlainPicture> ReadPictureWithoutMetadata(const std::filesystem::path& file) {
   return Encoded(ReadPhoto(file), file.string(), 0);
-}
-
-std::optional<cv::Size> PictureSize(const std::string& jpeg) {
-  const Result<Photo> photo = DecodePhoto(jpeg, "picture");
-  if (!photo) return std::nullopt;
-  return photo->bgr.size();
 }
 
 }  // namespace tinesight

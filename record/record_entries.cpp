@@ -245,7 +245,7 @@ Result<void> StripPhotos(const Database& database, CopySummary& summary) {
         database.Prepare(stripped ? "UPDATE photo_picture SET bytes = ? WHERE photo_id = ?"
                                   : "DELETE FROM photo_picture WHERE photo_id = ?");
     if (!change) return tl::unexpected(change.error());
-    if (stripped) change->BindBlob(BytesOf(*stripped));
+    if (stripped) change->BindBlob(BytesOf(stripped->jpeg));
     change->Bind(picture.id);
     if (auto done = change->Run(); !done) return done;
     if (stripped) ++summary.pictures;
@@ -265,7 +265,7 @@ Result<void> StripAttachments(const Database& database, CopySummary& summary) {
     const auto stripped = PictureWithoutMetadata(*bytes, picture.name);
     if (stripped) ++summary.pictures;
     if (!stripped) summary.left_out.push_back(picture.name);
-    const std::string kept = stripped ? *stripped : std::string();
+    const std::string kept = stripped ? stripped->jpeg : std::string();
     auto change = database.Prepare("UPDATE attachment SET bytes = ?, sha256 = ? WHERE id = ?");
     if (!change) return tl::unexpected(change.error());
     change->BindBlob(BytesOf(kept)).BindBlob(Sha256(kept)).Bind(picture.id);

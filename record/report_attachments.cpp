@@ -68,15 +68,15 @@ AttachedPictures CollectAttachedPictures(const ServiceRecord& record, const Visi
       continue;
     }
     const Result<std::string> bytes = ReadAttachment(record.file, attachment.id);
-    const Result<std::string> jpeg =
-        bytes ? PictureWithoutMetadata(*bytes, attachment.name, kLargestSide_px) : bytes;
-    const auto size = jpeg ? PictureSize(*jpeg) : std::nullopt;
-    if (!size) {
+    const Result<PlainPicture> picture = bytes.and_then([&](const std::string& stored) {
+      return PictureWithoutMetadata(stored, attachment.name, kLargestSide_px);
+    });
+    if (!picture) {
       attached.elsewhere.push_back(caption + " (no picture that can be shown)");
       continue;
     }
     attached.shown.push_back(
-        {*jpeg, static_cast<double>(size->width) / static_cast<double>(size->height), caption});
+        {picture->jpeg, static_cast<double>(picture->width_px) / picture->height_px, caption});
   }
   return attached;
 }

@@ -35,8 +35,9 @@ enum Kind { kOnePhoto, kTwoStations, kWholeVisit };
 
 /// One figure of the table, by Kind. `required` is what the product must reach (the table of the
 /// project's first milestone; the whole visit is held to that of two stations). Where it is not
-/// reached yet, `now` is the regression limit just beyond what is reached. It may only be moved
-/// toward `required`, and is dropped there: the test says when.
+/// reached yet, `now` is the regression limit just beyond what is reached. It is moved toward
+/// `required`, and dropped there: the test says when. Moving one back to let another forward is a
+/// trade that the commit names.
 struct Row {
   const char* quantity;
   const char* format;
@@ -91,7 +92,7 @@ const std::array<Row, kRowCount> kRows = {{
 
 // What the photos make one suspect, of the planted faults in all registers (as four registers
 // share notes, some count twice): so many are named at least, with so many false alarms at most.
-constexpr std::array<int, 3> kFewestFaultsNamed = {4, 4, 5};
+constexpr std::array<int, 3> kFewestFaultsNamed = {4, 6, 6};
 constexpr std::array<int, 3> kMostFalseAlarms = {3, 2, 2};
 
 constexpr double kLongTine_mm = 60.0;

@@ -8,6 +8,7 @@
 #include <utility>
 
 #include "calibration/error.hpp"
+#include "calibration/opencv_camera.hpp"
 #include "record/service_record.hpp"
 #include "vision/photo.hpp"
 
@@ -18,14 +19,6 @@ struct Loaded {
   std::unique_ptr<PhotoPicture> picture;
   std::vector<PhotoCrop> crops;
 };
-
-cv::Matx33d CameraMatrix(const Camera& camera) {
-  return {camera.fx_px, 0, camera.cx_px, 0, camera.fy_px, camera.cy_px, 0, 0, 1};
-}
-
-cv::Mat Distortion(const Camera& camera) {
-  return cv::Mat(1, 5, CV_64F, const_cast<double*>(camera.distortion.data())).clone();
-}
 
 /// Cuts without the lens's distortion, each straightened alone: a second whole picture would be
 /// 150 MB for a photo of 50 megapixels.
@@ -48,7 +41,7 @@ std::vector<PhotoCrop> CutOut(const cv::Mat& bgr, const Camera& camera,
     window(1, 2) -= top;
     cv::Mat map;
     cv::Mat map_fraction;
-    cv::initUndistortRectifyMap(CameraMatrix(camera), Distortion(camera), cv::noArray(), window,
+    cv::initUndistortRectifyMap(CameraMatrix(camera), DistortionOf(camera), cv::noArray(), window,
                                 {side, side}, CV_16SC2, map, map_fraction);
     cv::Mat part;
     cv::remap(bgr, part, map, map_fraction, cv::INTER_LINEAR, cv::BORDER_CONSTANT, outside);
@@ -105,7 +98,7 @@ Result<Loaded> Load(const PhotoJob& job, bool picture_wanted) {
   loaded.crops = CutOut(photo->bgr, job.camera, job.cuts);
   if (picture_wanted) {
     cv::Mat straight;
-    cv::undistort(photo->bgr, straight, CameraMatrix(job.camera), Distortion(job.camera));
+    cv::undistort(photo->bgr, straight, CameraMatrix(job.camera), DistortionOf(job.camera));
     photo->bgr.release();
     loaded.picture = Levels(straight);
   }

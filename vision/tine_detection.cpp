@@ -140,15 +140,15 @@ class RodSearch {
     constexpr double kCoarseMm = 0.2;
     constexpr double kFineMm = 0.1;
     constexpr std::size_t kStarts = 5;
-    std::vector<Found> all = Scan({0.0, prediction_.expected_root_mm}, prediction_.search_tip_mm,
-                                  prediction_.search_root_mm, kCoarseMm);
+    std::vector<Found> all;
+    Scan({0.0, prediction_.expected_root_mm},
+         {prediction_.search_tip_mm, prediction_.search_root_mm}, kCoarseMm, all);
     const auto better = [](const Found& a, const Found& b) { return a.score > b.score; };
     const std::size_t starts = std::min(kStarts, all.size());
     std::partial_sort(all.begin(), all.begin() + static_cast<std::ptrdiff_t>(starts), all.end(),
                       better);
     for (std::size_t i = 0; i < starts; ++i) {
-      const std::vector<Found> near = Scan(all[i].line, kFineMm, kFineMm, kFineMm);
-      all.insert(all.end(), near.begin(), near.end());
+      Scan(Line(all[i].line), {kFineMm, kFineMm}, kFineMm, all);
     }
     Found best = *std::min_element(all.begin(), all.end(), better);
     for (const Found& f : all) {
@@ -160,43 +160,43 @@ class RodSearch {
     return best;
   }
 
-  /// Scores of the lines on a grid about a middle.
-  [[nodiscard]] std::vector<Found> Scan(const Line& middle, double half_tip_mm, double half_root_mm,
-                                        double step_mm) const {
+  /// Calls `visit` with every line of a grid about a middle; `half` and `step` are offsets at tip
+  /// and root.
+  template <typename Visit>
+  static void ForGrid(const Line& middle, const Line& half, const Line& step, const Visit& visit) {
     constexpr double kLastMm = 1e-9;
-    std::vector<Found> found;
-    for (double t = -half_tip_mm; t <= half_tip_mm + kLastMm; t += step_mm) {
-      for (double r = -half_root_mm; r <= half_root_mm + kLastMm; r += step_mm) {
-        const Line line{middle.tip_mm + t, middle.root_mm + r};
-        found.push_back({line, Score(line), -1e9});
+    for (double t = -half.tip_mm; t <= half.tip_mm + kLastMm; t += step.tip_mm) {
+      for (double r = -half.root_mm; r <= half.root_mm + kLastMm; r += step.root_mm) {
+        visit(Line{middle.tip_mm + t, middle.root_mm + r});
       }
     }
-    return found;
   }
 
-  /// The line of the highest score within `half` of a middle (both as offsets at tip and root): on
-  /// a grid of `step`, then on one of half that about the best.
-  template <typename Score>
+  /// Adds the lines of a grid with their scores.
+  void Scan(const Line& middle, const Line& half, double step_mm, std::vector<Found>& found) const {
+    ForGrid(middle, half, {step_mm, step_mm}, [&](const Line& line) {
+      found.push_back({line, Score(line), -1e9});
+    });
+  }
+
+  /// The line of the highest value of `value_of` on a grid about a middle, then on one of half its
+  /// step about the best.
+  template <typename ValueOf>
   [[nodiscard]] static Line Highest(const Line& middle, const Line& half, const Line& step,
-                                    const Score& score) {
-    constexpr double kLastMm = 1e-9;
+                                    const ValueOf& value_of) {
     Line best = middle;
-    double best_score = score(middle);
-    const auto search = [&](const Line& from, const Line& reach, const Line& by) {
-      for (double t = -reach.tip_mm; t <= reach.tip_mm + kLastMm; t += by.tip_mm) {
-        for (double r = -reach.root_mm; r <= reach.root_mm + kLastMm; r += by.root_mm) {
-          const Line line{from.tip_mm + t, from.root_mm + r};
-          const double value = score(line);
-          if (value > best_score) {
-            best_score = value;
-            best = line;
-          }
-        }
+    double best_value = value_of(middle);
+    const auto take_higher = [&](const Line& line) {
+      const double value = value_of(line);
+      if (value > best_value) {
+        best_value = value;
+        best = line;
       }
     };
-    search(middle, half, step);
+    ForGrid(middle, half, step, take_higher);
     const Line fine{0.5 * step.tip_mm, 0.5 * step.root_mm};
-    search(Line(best), fine, fine);
+    const Line about = best;  // `best` moves meanwhile
+    ForGrid(about, fine, fine, take_higher);
     return best;
   }
 
@@ -272,8 +272,7 @@ class RodSearch {
   [[nodiscard]] double Score(const Line& line) const {
     const std::vector<cv::Vec3f> values = Read(line);
     const double tip = line.tip_mm / (0.45 * prediction_.search_tip_mm);
-    const double root = (line.root_mm - prediction_.expected_root_mm) / prediction_.root_sigma_mm;
-    return Steadiness(values, SteadiestStretches(values)) - 0.5 * (tip * tip + root * root);
+    return Steadiness(values, SteadiestStretches(values)) - 0.5 * tip * tip - RootPenalty(line);
   }
 
   [[nodiscard]] double Steadiness(const std::vector<cv::Vec3f>& values,

@@ -163,7 +163,7 @@ Result<void> Application::Run() {
     if (FollowRecord()) frames_to_draw = 3;
     // A blinking cursor in a field.
     if (ImGui::GetIO().WantTextInput) frames_to_draw = std::max(frames_to_draw, 1);
-    TakeDropped();
+    if (TakeDropped()) frames_to_draw = 3;
     if (Follow()) frames_to_draw = 3;
     if (frames_to_draw <= 0 && !state_.flight) continue;
     if (auto themed = RemakeTheme(); !themed) return themed;

@@ -93,7 +93,7 @@ class Application {
   void ToggleFollow();
   void AskForFiles(bool with_folder);
   void DrawFollowDialog();
-  void TakeDropped();
+  bool TakeDropped();
   bool Follow();
   [[nodiscard]] Result<void> ShowNewer(const FollowNews& news);
   void ShowUnkept(FollowNews& news);

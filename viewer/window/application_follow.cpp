@@ -98,9 +98,10 @@ void Application::DrawFollowDialog() {
   state_.dialog = Dialog::kNone;
 }
 
-void Application::TakeDropped() {
+bool Application::TakeDropped() {
+  const auto dropped = window_->TakeDropped();
   std::vector<fs::path> photos;
-  for (const std::string& file : window_->TakeDropped()) {
+  for (const std::string& file : dropped) {
     if (LooksLikePhotoName(file)) {
       photos.emplace_back(file);
     } else if (auto opened = Open(file); !opened) {
@@ -108,12 +109,14 @@ void Application::TakeDropped() {
       if (!session_) open_problem_ = opened.error().message;
     }
   }
-  if (photos.empty()) return;
+  if (photos.empty()) return !dropped.empty();
   if (follower_.HasSetup() || (files_.Named() && PrepareToMeasure())) {
-    return follower_.Measure(std::move(photos), Target());
+    follower_.Measure(std::move(photos), Target());
+  } else {
+    pending_photos_ = std::move(photos);
+    AskForFiles(false);
   }
-  pending_photos_ = std::move(photos);
-  AskForFiles(false);
+  return true;
 }
 
 bool Application::Follow() {
