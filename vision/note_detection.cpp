@@ -117,6 +117,20 @@ void LearnFromNeighbors(std::vector<std::optional<TineScan>>& scans) {
   }
 }
 
+/// Fits the outlines of every tine and holds the lines against their neighbors'.
+void FitLines(std::vector<std::optional<TineScan>>& scans) {
+  std::vector<std::size_t> indices;
+  std::vector<RodStrip> strips;
+  for (std::size_t i = 0; i < scans.size(); ++i) {
+    if (!scans[i] || !scans[i]->FitOutlines()) continue;
+    indices.push_back(i);
+    strips.push_back(scans[i]->Strip());
+    strips.back().place = static_cast<int>(i);
+  }
+  RegisterRods(strips);
+  for (std::size_t k = 0; k < indices.size(); ++k) scans[indices[k]]->MoveTo(strips[k]);
+}
+
 /// Where a tine's root and its line at the pickup are, mm to the right of what was predicted.
 struct TineSides {
   double root_mm = 0.0;
@@ -174,6 +188,7 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
     if (scan && !scan->Usable()) scan.reset();
   }
   LearnFromNeighbors(scans);
+  FitLines(scans);
   std::vector<NoteObservation> result;
   std::vector<std::optional<TineSides>> sides(predictions.size());
   for (std::size_t i = 0; i < predictions.size(); ++i) {
