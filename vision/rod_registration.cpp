@@ -10,7 +10,7 @@
 namespace tinesight {
 namespace {
 
-constexpr int kRounds = 4;
+constexpr int kRounds = 8;
 constexpr double kReach = 5.0;  // places over which neighbors count
 constexpr double kDamping = 0.7;
 constexpr double kLongestStepMm = 0.1;  // beyond it the profile's slope says nothing
@@ -112,22 +112,40 @@ Profile MedianProfile(const Reading& reading) {
   return profile;
 }
 
-double NeighborWeight(const RodStrip& a, const RodStrip& b, double reach) {
-  const double apart = (a.place - b.place) / reach;
-  return std::exp(-apart * apart);
+/// Shares of the rods in a local straight line at `about`'s place, by least squares: what changes
+/// evenly along the row, as a highlight does, is no difference. They sum to 1.
+std::vector<double> LocalLineShares(const std::vector<RodStrip>& rods, const RodStrip& about,
+                                    double reach) {
+  std::vector<double> weights;
+  double sum = 0.0;
+  double mean = 0.0;
+  for (const RodStrip& rod : rods) {
+    const double apart = (rod.place - about.place) / reach;
+    weights.push_back(rod.weight * std::exp(-apart * apart));
+    sum += weights.back();
+    mean += weights.back() * apart;
+  }
+  mean /= sum;
+  double spread = 0.0;
+  for (std::size_t k = 0; k < rods.size(); ++k) {
+    const double off = (rods[k].place - about.place) / reach - mean;
+    spread += weights[k] * off * off / sum;
+  }
+  for (std::size_t k = 0; k < rods.size(); ++k) {
+    const double off = (rods[k].place - about.place) / reach - mean;
+    weights[k] *= (1.0 - (spread > 1e-9 ? mean * off / spread : 0.0)) / sum;
+  }
+  return weights;
 }
 
-Profile LocalMean(const std::vector<RodStrip>& rods, const std::vector<Profile>& profiles,
-                  const RodStrip& about) {
-  Profile mean(kColumns, cv::Vec3f(0, 0, 0));
-  double sum = 0.0;
+Profile LocalProfile(const std::vector<RodStrip>& rods, const std::vector<Profile>& profiles,
+                     const RodStrip& about) {
+  const std::vector<double> shares = LocalLineShares(rods, about, kReach);
+  Profile local(kColumns, cv::Vec3f(0, 0, 0));
   for (std::size_t k = 0; k < rods.size(); ++k) {
-    const double weight = NeighborWeight(rods[k], about, kReach);
-    sum += weight;
-    for (std::size_t c = 0; c < kColumns; ++c) mean[c] += profiles[k][c] * weight;
+    for (std::size_t c = 0; c < kColumns; ++c) local[c] += profiles[k][c] * shares[k];
   }
-  for (cv::Vec3f& v : mean) v *= 1.0 / sum;
-  return mean;
+  return local;
 }
 
 /// Root mean square misfit of each row within the outlines.
@@ -180,18 +198,12 @@ Shift StepToward(const RodStrip& rod, const Reading& reading, const Profile& pat
 }
 
 /// Takes out what nearby shifts have in common.
-std::vector<Shift> WithoutLocalMean(const std::vector<RodStrip>& rods,
+std::vector<Shift> WithoutLocalLine(const std::vector<RodStrip>& rods,
                                     const std::vector<Shift>& shifts) {
-  std::vector<Shift> result;
+  std::vector<Shift> result = shifts;
   for (std::size_t i = 0; i < rods.size(); ++i) {
-    Shift mean = Shift::Zero();
-    double sum = 0.0;
-    for (std::size_t k = 0; k < rods.size(); ++k) {
-      const double weight = NeighborWeight(rods[k], rods[i], 2.0 * kReach);
-      mean += weight * shifts[k];
-      sum += weight;
-    }
-    result.emplace_back(shifts[i] - mean / sum);
+    const std::vector<double> shares = LocalLineShares(rods, rods[i], 2.0 * kReach);
+    for (std::size_t k = 0; k < rods.size(); ++k) result[i] -= shares[k] * shifts[k];
   }
   return result;
 }
@@ -212,10 +224,10 @@ void RegisterRods(std::vector<RodStrip>& rods) {
       profiles.push_back(MedianProfile(readings.back()));
     }
     for (std::size_t i = 0; i < rods.size(); ++i) {
-      const Profile pattern = LocalMean(rods, profiles, rods[i]);
+      const Profile pattern = LocalProfile(rods, profiles, rods[i]);
       shifts[i] += kDamping * StepToward(rods[i], readings[i], pattern);
     }
-    shifts = WithoutLocalMean(rods, shifts);
+    shifts = WithoutLocalLine(rods, shifts);
     for (std::size_t i = 0; i < rods.size(); ++i) {
       rods[i] = start[i];
       Move(shifts[i], rods[i]);

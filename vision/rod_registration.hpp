@@ -16,6 +16,7 @@ struct RodStrip {
   double radius_mm = 1.0;  ///< of the rod
   double tip_mm = 0.0;     ///< axis, across
   double root_mm = 0.0;
+  double weight = 1.0;  ///< how much its neighbors go by it, above 0
 };
 
 /// Brings the rods of a photo in line with each other. Round rods of one steel, side by side under
@@ -23,7 +24,7 @@ struct RodStrip {
 /// radius, wherever that is. So each rod is shifted until its profile agrees with its neighbors'
 /// (weighted Gauss–Newton with a Cauchy-like weight, every row's brightness and contrast taken
 /// out). What the outlines got wrong for one rod alone is averaged over its neighbors that way;
-/// what they get wrong for all alike stays, as the shifts' local mean is taken out.
+/// what they get wrong for all alike stays, as the shifts' local line along the row is taken out.
 /// `rods` must stand in the order of their places; tip_mm and root_mm are changed.
 void RegisterRods(std::vector<RodStrip>& rods);
 

@@ -662,6 +662,18 @@ bool TineScan::FitOutlines() {
   return true;
 }
 
+/// Length of the rod with both outlines found.
+double TineScan::OutlinedMm() const {
+  double sum = 0.0;
+  for (const OutlinePoint& p : impl_->fit->points) sum += p.weight;
+  return 0.5 * impl_->stretches.length_mm * sum;
+}
+
+double TineScan::OutlineShare() const {
+  return OutlinedMm() /
+         (static_cast<double>(impl_->search.Used().size()) * impl_->stretches.length_mm);
+}
+
 RodStrip TineScan::Strip() const {
   const TinePrediction& p = impl_->prediction;
   const std::vector<int>& used = impl_->search.Used();
@@ -674,6 +686,8 @@ RodStrip TineScan::Strip() const {
   strip.radius_mm = 0.5 * p.diameter_mm;
   strip.tip_mm = impl_->fit->line.tip_mm;
   strip.root_mm = impl_->fit->line.root_mm;
+  const double share = OutlineShare();
+  strip.weight = std::max(1e-3, share * share);
   return strip;
 }
 
@@ -691,11 +705,8 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   found.likeness = impl_->likeness;
   found.disagreement_mm = impl_->disagreement_mm;
   if (debug != nullptr) DrawDebug(picture, fit, span_mm, *debug);
-  for (const OutlinePoint& p : fit.points) {
-    found.visible_mm += 0.5 * impl_->stretches.length_mm * p.weight;
-  }
-  const auto looked_at = static_cast<double>(impl_->search.Used().size());
-  found.score = found.visible_mm / (looked_at * impl_->stretches.length_mm);
+  found.visible_mm = OutlinedMm();
+  found.score = OutlineShare();
   found.scatter_px = fit.scatter_mm * picture.PxPerMm(0.3 * span_mm);
   found.width_ratio = 2.0 * fit.half_width_mm / prediction.diameter_mm;
   found.offset_tip_mm = fit.line.tip_mm;

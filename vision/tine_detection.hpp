@@ -79,6 +79,9 @@ class TineScan {
   [[nodiscard]] std::optional<TineDetection> Finish(cv::Mat* debug = nullptr) const;
 
  private:
+  [[nodiscard]] double OutlinedMm() const;
+  [[nodiscard]] double OutlineShare() const;
+
   struct Impl;
   std::unique_ptr<Impl> impl_;
   bool usable_ = false;
