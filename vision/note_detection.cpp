@@ -78,7 +78,7 @@ void ObserveAxis(const PhotoView& view, const TinePrediction& prediction, const 
   seen.axis_likeness = tine.likeness;
   for (AxisPoint& p : seen.axis) {
     p.sigma_px =
-        std::hypot(p.sigma_px, floor_px * doubt * doubt, 0.5 * tine.disagreement_mm * px_per_mm);
+        std::hypot(p.sigma_px, floor_px * doubt * doubt, 0.25 * tine.disagreement_mm * px_per_mm);
   }
 }
 
