@@ -58,10 +58,10 @@ RowTrend FindRootTrend(const PhotoView& view, const std::vector<TinePrediction>&
 
 // What the share of a rod's outlines that was found says of the axis: on rendered photos of two
 // makers (tests/README.md) every gross misreading had less than 0.27, and the error grew from
-// 0.3 px at 0.5 and more to about 1 px at 0.3. Just below that a figure is still given: its
+// 0.3 px at 0.6 and more to about 1 px at 0.3. Just below that a figure is still given: its
 // uncertainty, which grows with the square, says how little it is worth.
 constexpr double kLeastShare = 0.25;
-constexpr double kFullShare = 0.52;
+constexpr double kFullShare = 0.6;
 
 /// Standard uncertainties of the axis points: the scatter of the outlines, what the two ways of
 /// finding the line disagree by, and a floor that grows where few of the outlines were found.
