@@ -5,6 +5,7 @@
 #include <cmath>
 #include <opencv2/core.hpp>
 
+#include "vision/local_line.hpp"
 #include "vision/row_trend.hpp"
 
 namespace tinesight {
@@ -112,37 +113,22 @@ Profile MedianProfile(const Reading& reading) {
   return profile;
 }
 
-/// Shares of the rods in a local straight line at `about`'s place, by least squares: what changes
-/// evenly along the row, as a highlight does, is no difference. They sum to 1.
-std::vector<double> LocalLineShares(const std::vector<RodStrip>& rods, const RodStrip& about,
-                                    double reach) {
+/// The rods' places and weights, for local lines.
+struct Row {
+  std::vector<double> places;
   std::vector<double> weights;
-  double sum = 0.0;
-  double mean = 0.0;
-  for (const RodStrip& rod : rods) {
-    const double apart = (rod.place - about.place) / reach;
-    weights.push_back(rod.weight * std::exp(-apart * apart));
-    sum += weights.back();
-    mean += weights.back() * apart;
+  explicit Row(const std::vector<RodStrip>& rods) {
+    for (const RodStrip& rod : rods) {
+      places.push_back(rod.place);
+      weights.push_back(rod.weight);
+    }
   }
-  mean /= sum;
-  double spread = 0.0;
-  for (std::size_t k = 0; k < rods.size(); ++k) {
-    const double off = (rods[k].place - about.place) / reach - mean;
-    spread += weights[k] * off * off / sum;
-  }
-  for (std::size_t k = 0; k < rods.size(); ++k) {
-    const double off = (rods[k].place - about.place) / reach - mean;
-    weights[k] *= (1.0 - (spread > 1e-9 ? mean * off / spread : 0.0)) / sum;
-  }
-  return weights;
-}
+};
 
-Profile LocalProfile(const std::vector<RodStrip>& rods, const std::vector<Profile>& profiles,
-                     const RodStrip& about) {
-  const std::vector<double> shares = LocalLineShares(rods, about, kReach);
+Profile LocalProfile(const Row& row, const std::vector<Profile>& profiles, double place) {
+  const std::vector<double> shares = LocalLineShares(row.places, row.weights, place, kReach);
   Profile local(kColumns, cv::Vec3f(0, 0, 0));
-  for (std::size_t k = 0; k < rods.size(); ++k) {
+  for (std::size_t k = 0; k < profiles.size(); ++k) {
     for (std::size_t c = 0; c < kColumns; ++c) local[c] += profiles[k][c] * shares[k];
   }
   return local;
@@ -197,23 +183,13 @@ Shift StepToward(const RodStrip& rod, const Reading& reading, const Profile& pat
   return step.cwiseMax(-kLongestStepMm).cwiseMin(kLongestStepMm);
 }
 
-/// Takes out what nearby shifts have in common.
-std::vector<Shift> WithoutLocalLine(const std::vector<RodStrip>& rods,
-                                    const std::vector<Shift>& shifts) {
-  std::vector<Shift> result = shifts;
-  for (std::size_t i = 0; i < rods.size(); ++i) {
-    const std::vector<double> shares = LocalLineShares(rods, rods[i], 2.0 * kReach);
-    for (std::size_t k = 0; k < rods.size(); ++k) result[i] -= shares[k] * shifts[k];
-  }
-  return result;
-}
-
 }  // namespace
 
 void RegisterRods(std::vector<RodStrip>& rods) {
   constexpr std::size_t kFewest = 3;
   constexpr int kFewestRows = 4;
   const std::vector<RodStrip> start = rods;
+  const Row row(rods);
   std::vector<Shift> shifts(rods.size(), Shift::Zero());
   for (int round = 0; round < kRounds; ++round) {
     std::vector<Reading> readings;
@@ -224,10 +200,10 @@ void RegisterRods(std::vector<RodStrip>& rods) {
       profiles.push_back(MedianProfile(readings.back()));
     }
     for (std::size_t i = 0; i < rods.size(); ++i) {
-      const Profile pattern = LocalProfile(rods, profiles, rods[i]);
+      const Profile pattern = LocalProfile(row, profiles, row.places[i]);
       shifts[i] += kDamping * StepToward(rods[i], readings[i], pattern);
     }
-    shifts = WithoutLocalLine(rods, shifts);
+    shifts = WithoutLocalLine(row.places, row.weights, shifts, 2.0 * kReach);
     for (std::size_t i = 0; i < rods.size(); ++i) {
       rods[i] = start[i];
       Move(shifts[i], rods[i]);
