@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 
 #include "vision/ring_fit.hpp"
 #include "vision/ring_registration.hpp"
@@ -288,8 +289,8 @@ void CrossCheckRings(std::vector<DetectedPickup>& pickups) {
       drop[m] = disagree > 0 && agree == 0;
       if (least_scatter < 1e8) {
         double& sigma = (pickup.*members[m])->sigma_px;
-        // All of the scatter, though two rings share it: what both get wrong alike is not in it.
-        sigma = std::hypot(sigma, least_scatter);
+        // Two rings share the scatter: half of its variance each.
+        sigma = std::hypot(sigma, least_scatter / std::numbers::sqrt2);
       }
     }
     // Two rings that contradict each other with no third to judge: the larger one is dropped, as
