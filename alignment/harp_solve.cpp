@@ -322,10 +322,8 @@ class HarpProblem {
     }
     const std::array<double, 3> ring_sigmas_px = MeanRingSigmas(photo);
     for (int k = 0; k < 6; ++k) {
-      const bool flange = k / 2 == static_cast<int>(RingKind::kFlange);
       const double sigma_px =
-          (flange ? options_.flange_shift_share : options_.inner_ring_shift_share) *
-          ring_sigmas_px[static_cast<std::size_t>(k / 2)];
+          options_.ring_shift_share * ring_sigmas_px[static_cast<std::size_t>(k / 2)];
       problem_.AddResidualBlock(PriorError<kPhotoSize>::Create(kFirstShift + k, 0.0, sigma_px),
                                 nullptr, photo_block);
     }
@@ -428,7 +426,7 @@ class HarpProblem {
     if (!covariance.Compute(pairs, &problem_)) {
       return Fail("the photos do not determine the harp: the solve's covariance is singular");
     }
-    const double factor = std::max(1.0, solution.variance_factor);
+    const double factor = solution.CovarianceFactor();
     for (auto& [midi, note] : notes_) {
       SolvedNote solved;
       solved.midi = midi;
@@ -470,8 +468,8 @@ Result<void> HarpSolveOptions::Validate() const {
   if (!(ring_depth_sigma_mm > 0.0)) {
     return Fail("HarpSolveOptions: ring_depth_sigma_mm must be above 0");
   }
-  if (!(flange_shift_share > 0.0) || !(inner_ring_shift_share > 0.0)) {
-    return Fail("HarpSolveOptions: the rings' shift shares must be above 0");
+  if (!(ring_shift_share > 0.0)) {
+    return Fail("HarpSolveOptions: ring_shift_share must be above 0");
   }
   if (!(huber > 0.0)) return Fail("HarpSolveOptions: huber must be above 0");
   return {};

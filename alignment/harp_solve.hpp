@@ -2,6 +2,7 @@
 
 #include <Eigen/Core>
 #include <Eigen/Geometry>
+#include <algorithm>
 #include <string>
 #include <vector>
 
@@ -34,11 +35,9 @@ struct HarpSolveOptions {
   double pole_depth_sigma_mm = 0.3;
   /// How far a ring's apparent depth differs from photo to photo.
   double ring_depth_per_photo_sigma_mm = 0.4;
-  /// Times a ring's standard uncertainty: what may be common to all rings of a kind in a photo, as
-  /// light from one side moves them all alike. A flange is an outline against what lies behind it;
-  /// collar and pole tip are edges of shading on the pole, which light moves further.
-  double flange_shift_share = 0.7;
-  double inner_ring_shift_share = 4.0;
+  /// Of a ring's standard uncertainty, how much may be common to all rings of a kind in a photo:
+  /// light from one side moves them all alike.
+  double ring_shift_share = 0.7;
   double huber = 2.0;  ///< standard deviations beyond which residuals count less
   [[nodiscard]] Result<void> Validate() const;
 };
@@ -66,6 +65,12 @@ struct HarpSolution {
   std::vector<Camera> cameras;                      ///< per photo, focal length adjusted
   std::vector<Eigen::Vector3d> ring_depths_mm;      ///< flange, collar, pole per placement
   double variance_factor = 0.0;  ///< of the whitened residuals; 1 where the noise was as stated
+  /// What the covariances are scaled by: the variance factor, but not below kLeastVarianceFactor.
+  /// Residuals don't show what light does to all rings and rods of a photo alike.
+  [[nodiscard]] double CovarianceFactor() const {
+    return std::max(kLeastVarianceFactor, variance_factor);
+  }
+  static constexpr double kLeastVarianceFactor = 0.95;
   bool converged = false;
   std::string report;
 };
@@ -74,7 +79,7 @@ struct HarpSolution {
 /// scales (with the rig solve's covariance as prior), the rig's placements on the harp, and every
 /// note, with the profile as priors. The harp frame is held by the pickups' nominal row: pickup of
 /// MIDI number m at x = spacing · (m − first), y = z = 0. The covariance is the inverse of the
-/// normal matrix at the optimum times the variance factor (never below 1 times).
+/// normal matrix at the optimum times HarpSolution::CovarianceFactor().
 [[nodiscard]] Result<HarpSolution> SolveHarp(const std::vector<PhotoObservations>& photos,
                                              const InstrumentProfile& profile,
                                              const std::vector<Eigen::Isometry3d>& rig_from_harp,

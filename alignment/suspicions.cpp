@@ -117,7 +117,7 @@ class Search {
         frame_(frame),
         profile_(profile),
         huber_(HarpSolveOptions{}.huber),
-        factor_(std::max(1.0, solution.variance_factor)) {}
+        factor_(solution.CovarianceFactor()) {}
 
   std::map<int, std::vector<Suspicion>> Run(DamperState damper) {
     if (damper != DamperState::kResting) LookForLowBars();
