@@ -3,6 +3,7 @@
 #include <langinfo.h>
 
 #include <clocale>
+#include <filesystem>
 #include <iostream>
 
 #include "alignment/note_name.hpp"
@@ -26,6 +27,10 @@ int NoteOption(const std::string& option, const std::string& name) {
   const std::optional<int> midi = ParseNoteName(name);
   if (midi) return *midi;
   throw CLI::ValidationError(option + " " + name + ": is no note name; write it like E1 or F#3");
+}
+
+bool IsRecordName(const std::string& file) {
+  return std::filesystem::path(file).extension() == ".tinerec";
 }
 
 Result<const Visit*> FindVisitNamed(const ServiceRecord& record, const std::string& name) {

@@ -37,9 +37,9 @@ void AddPhotos(PageFlow& flow, const ReportContext& context) {
   flow.Heading("Photos", 60.0);
   Table table;
   table.columns = {
-      {"Photo", 2.2, TextAlign::kLeft},        {"SHA-256, first digits", 1.3, TextAlign::kLeft},
-      {"Damper", 0.9, TextAlign::kLeft},       {"Notes", 0.6, TextAlign::kRight},
-      {"Rig fit, px", 0.7, TextAlign::kRight}, {"Remarks", 2.6, TextAlign::kLeft}};
+      {"Photo", 2.2, TextAlign::kLeft},       {"SHA-256, first digits", 1.3, TextAlign::kLeft},
+      {"Damper", 0.9, TextAlign::kLeft},      {"Notes", 0.6, TextAlign::kLeft},
+      {"Rig fit, px", 0.9, TextAlign::kLeft}, {"Remarks", 2.6, TextAlign::kLeft}};
   for (std::size_t i = 0; i < visit.photos.size(); ++i) {
     const PhotoMeasurement& photo = visit.photos[i];
     const bool known = i < context.visit.photos.size() && context.visit.photos[i].sha256;
@@ -115,7 +115,7 @@ void AddMethod(PageFlow& flow, const ReportContext& context) {
 }
 
 void AddCautions(PageFlow& flow) {
-  flow.Heading("Cautions", 120.0);
+  flow.Heading("Cautions", 150.0);  // all of it on one page
   flow.Paragraph(
       "This report tells what was measured; it is no service manual. Follow the instrument maker's "
       "instructions and the local codes where they say otherwise, and leave what needs a license "

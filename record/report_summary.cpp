@@ -120,6 +120,17 @@ std::string NotMeasuredText(const ReportContext& context) {
   return names.empty() ? "" : "Not measured: " + JoinedNames(names) + ".";
 }
 
+std::string HeardText(const ReportContext& context) {
+  std::vector<std::string> names;
+  for (const NoteEvenness& note : context.tone.notes) {
+    if (note.heard == ToneHeard::kYes) names.push_back(note.name);
+  }
+  if (names.empty()) return "";
+  return Counted(names.size(), "note is predicted to stick out to the ear: ",
+                 "notes are predicted to stick out to the ear: ") +
+         JoinedNames(names) + ".";
+}
+
 void AddChange(PageFlow& flow, const ReportContext& context) {
   if (!context.comparison) return;
   std::vector<std::string> improved;
@@ -183,7 +194,8 @@ void AddSummary(PageFlow& flow, const ReportContext& context) {
       "to the pickup is.");
   AddCounts(flow, context);
   flow.Item(NeedsWorkText(context));
-  for (const std::string& text : {UncertainText(context), NotMeasuredText(context)}) {
+  for (const std::string& text :
+       {HeardText(context), UncertainText(context), NotMeasuredText(context)}) {
     if (!text.empty()) flow.Item(text);
   }
   AddChange(flow, context);

@@ -105,7 +105,7 @@ void AddSuspectedCause(const NoteMeasurement& note, CorrectionStep& step) {
   for (const Suspicion& suspicion : note.suspicions) {
     if (suspicion.kind == SuspicionKind::kCrookedInBlock ||
         suspicion.kind == SuspicionKind::kToneBarSkewed) {
-      step.cause = "the photos suggest " + suspicion.text;
+      step.cause = "perhaps " + suspicion.text;
       return;
     }
   }

@@ -103,6 +103,11 @@ TEST_F(RecordCommands, NoteMakesARecordBeforeAnythingIsMeasured) {
   // But not for a finding that is refused, nor only to look.
   ExpectRefused("note other.tinerec --note F#1 --grommet soft", 1, "hardened, flattened");
   ExpectRefused("note other.tinerec", 1, "there is no such service record");
+  // A picture that can't be read takes the finding beside it along, in a new record and in an old.
+  ExpectRefused("note other.tinerec --note F#1 --grommet good --attach gone.jpg", 1, "gone.jpg");
+  ExpectRefused("note piano.tinerec --note F#1 --grommet good --attach gone.jpg", 1, "gone.jpg");
+  ExpectRefused("note piano.tinerec --note F#1 --spring ''", 2, "--spring: is blank");
+  ExpectRefused("note piano.tinerec --work '  '", 2, "--work: is blank");
 }
 
 TEST_F(RecordCommands, NoteAttachesAPictureWithoutWhatThePhoneWroteIntoIt) {
@@ -162,6 +167,8 @@ TEST_F(RecordCommands, CompareTellsWhatChanged) {
   EXPECT_EQ(nlohmann::json::parse(*ReadFileBytes(folder_ / "change.json"))["notes"].size(), 3U);
   ExpectRefused("compare piano.tinerec 'as found' nine", 1, "has no visit named \"nine\"");
   ExpectRefused("compare piano.tinerec 'as found'", 2, "after");
+  ExpectRefused("compare piano.tinerec 'as found' 'as found'", 2, "name two visits");
+  ExpectRefused("compare piano.tinerec 'as left' 'as found'", 2, "name the earlier visit first");
 }
 
 TEST_F(RecordCommands, ExportWritesACopyToSend) {
@@ -171,6 +178,7 @@ TEST_F(RecordCommands, ExportWritesACopyToSend) {
   EXPECT_THAT(Reread(folder_ / "copy.tinerec").visits, SizeIs(2));
   ExpectRefused("export piano.tinerec --copy copy.tinerec", 1, "exists already");
   ExpectRefused("export piano.tinerec", 2, "--copy");
+  ExpectRefused("export piano.tinerec --model b.ply", 1, "tinesight report piano.tinerec --model");
   ExpectRefused("export piano.tinerec --copy a.tinerec --model b.ply", 2, "--copy");
   ExpectRefused("export piano.tinerec --model b.ply --without-photos", 2, "--without-photos");
   folder_.Write("text.tinerec", std::string(500, 'x'));

@@ -73,9 +73,29 @@ TEST(Evenness, HearsANoteThatSticksOutThoughWithinTolerance) {
               AllOf(HasSubstr("D3 sticks out: "), HasSubstr("quieter and brighter (octave "),
                     HasSubstr("mostly by its height, 0.45 mm lower than the profile's"),
                     HasSubstr("though every figure is within its tolerance.")));
+  EXPECT_EQ(note.cause, "0.45 mm too low");
+  EXPECT_THAT(PlainToneText(note, chart),
+              AllOf(HasSubstr("quieter"), HasSubstr("brighter"), Not(HasSubstr("dB"))));
   // The neighbors stay what they were: the line through them is robust.
   for (const int midi : {48, 49, 51, 52}) EXPECT_EQ(chart.Find(midi)->heard, ToneHeard::kNo);
   EXPECT_GT(note.cost, 1.0);
+}
+
+TEST(PlainTone, SaysHowMuchInWordsAndTheGreaterFirst) {
+  EvennessChart chart;
+  chart.audible_level_db = 3.0;
+  chart.audible_octave_db = 6.0;
+  const auto text = [&](double level_db, double octave_db) {
+    NoteEvenness note;
+    note.level.figure.value = 1.0 + level_db;
+    note.level.trend_db = 1.0;
+    note.octave.figure.value = octave_db;
+    return PlainToneText(note, chart);
+  };
+  EXPECT_EQ(text(-9.1, 6.1), "much quieter, brighter");
+  EXPECT_EQ(text(3.1, -18.1), "much rounder, louder");
+  EXPECT_EQ(text(-1.6, 2.9), "a little quieter");
+  EXPECT_EQ(text(1.4, -2.9), "");
 }
 
 TEST(Evenness, LetsANoteWaitThatIsOffUnheard) {
