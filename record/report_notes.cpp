@@ -144,16 +144,18 @@ void AddAllNotes(PageFlow& flow, const ReportContext& context) {
   flow.Heading("Table of all notes", 80.0);
   Table table;
   table.columns = {{"Note", 0.6, TextAlign::kLeft}};
+  // Beside the figures of a second visit there is no room for the yaw; CSV and JSON have it.
+  const bool yaw = context.before == nullptr;
   if (context.before != nullptr) {
     table.columns.push_back(
-        {"Lateral, mm, " + CleanText(context.before->name), 1.4, TextAlign::kLeft});
+        {"Lateral, mm, " + CleanText(context.before->name), 1.35, TextAlign::kLeft});
   }
   table.columns.push_back({"Lateral, mm", 1.35, TextAlign::kLeft});
   table.columns.push_back({"Height, mm", 1.3, TextAlign::kLeft});
-  table.columns.push_back({"Gap, mm", 1.2, TextAlign::kLeft});
-  table.columns.push_back({"Yaw, degrees", 1.15, TextAlign::kLeft});
+  table.columns.push_back({"Gap, mm", 1.25, TextAlign::kLeft});
+  if (yaw) table.columns.push_back({"Yaw, degrees", 1.15, TextAlign::kLeft});
   if (lift) table.columns.push_back({"Damper lift, mm", 1.1, TextAlign::kLeft});
-  table.columns.push_back({"Verdict", 2.3, TextAlign::kLeft});
+  table.columns.push_back({"Verdict", lift ? 1.75 : 2.3, TextAlign::kLeft});
   for (const NoteMeasurement& note : visit.notes) {
     std::vector<TableCell> row{{note.name, true, std::nullopt}};
     if (context.before != nullptr) {
@@ -164,7 +166,7 @@ void AddAllNotes(PageFlow& flow, const ReportContext& context) {
     row.push_back(FigureCell(note.lateral_mm, note.lateral_verdict));
     row.push_back(FigureCell(note.height_mm, note.height_verdict));
     row.push_back(FigureCell(note.gap_mm, note.gap_verdict));
-    row.push_back({PlusMinusText(note.yaw_deg), false, std::nullopt});
+    if (yaw) row.push_back({PlusMinusText(note.yaw_deg), false, std::nullopt});
     if (lift) row.push_back({PlusMinusText(note.damper_lift_mm), false, std::nullopt});
     row.push_back({VerdictPhrase(note), false, std::nullopt});
     table.rows.push_back(std::move(row));

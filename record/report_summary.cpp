@@ -56,18 +56,28 @@ std::size_t Count(const VisitMeasurement& visit, VerdictOf of, Verdict verdict) 
                     [&](const NoteMeasurement& note) { return note.*of == verdict; }));
 }
 
+// How many of the notes of this visit had it before: the others were not looked at again.
+std::size_t CountBefore(const ReportContext& context, VerdictOf of, Verdict verdict) {
+  const auto& notes = context.visit.measurement.notes;
+  return static_cast<std::size_t>(
+      std::count_if(notes.begin(), notes.end(), [&](const NoteMeasurement& note) {
+        const NoteMeasurement* before = context.Before(note.midi);
+        return (before != nullptr ? before->*of : Verdict::kNotMeasured) == verdict;
+      }));
+}
+
 // How many notes have which verdict; where there are two visits, how many had it before.
 void AddCounts(PageFlow& flow, const ReportContext& context) {
   const auto cell = [&](VerdictOf of, Verdict verdict) {
     std::string text = std::to_string(Count(context.visit.measurement, of, verdict));
     if (context.before != nullptr) {
-      text = std::to_string(Count(context.before->measurement, of, verdict)) + " → " + text;
+      text = std::to_string(CountBefore(context, of, verdict)) + " → " + text;
     }
     return TableCell{text, false, verdict};
   };
   Table table;
-  table.columns = {{context.before != nullptr ? "Number of notes, before → now" : "Number of notes",
-                    2.2, TextAlign::kLeft},
+  table.columns = {{context.before != nullptr ? "Notes, before → now" : "Number of notes", 2.2,
+                    TextAlign::kLeft},
                    {"centered / in range", 1.5, TextAlign::kLeft},
                    {"re-center / adjust", 1.5, TextAlign::kLeft},
                    {"uncertain", 1.2, TextAlign::kLeft},
@@ -152,6 +162,10 @@ void AddChange(PageFlow& flow, const ReportContext& context) {
   if (!worse.empty()) flow.Item("Farther from the target than before: " + JoinedNames(worse) + ".");
   if (!moved.empty()) {
     flow.Item("Moved though no work on it is recorded: " + JoinedNames(moved) + ".");
+  }
+  if (!context.comparison->not_again.empty()) {
+    flow.Item("Out of tolerance before, and not measured again: " +
+              JoinedNames(context.comparison->not_again) + ".");
   }
   flow.Item(open.empty() ? "Nothing that was found out of tolerance is still open."
                          : "Still open: " + JoinedNames(open) + ".");

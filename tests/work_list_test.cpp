@@ -214,8 +214,9 @@ TEST(WorkListText, NamesWhatThePhotosSuggestWhereFiguresCantTell) {
   record.visits[0].measurement.notes[0].suspicions = {
       {SuspicionKind::kPickupOutOfLine, "pickup out of line"},
       {SuspicionKind::kCrookedInBlock, "crooked in its block, 0.60° (U 0.40°) toward treble"}};
-  EXPECT_THAT(WorkListText(BuildWorkList(record, record.visits[0])),
-              HasSubstr("perhaps crooked in its block, 0.60° (U 0.40°) toward treble: turn the tine")));
+  EXPECT_THAT(
+      WorkListText(BuildWorkList(record, record.visits[0])),
+      HasSubstr("perhaps crooked in its block, 0.60° (U 0.40°) toward treble: turn the tine"));
 }
 
 // Comparison.
