@@ -294,10 +294,4 @@ EvennessChart Evenness(const VisitMeasurement& visit, const InstrumentProfile& p
   return chart;
 }
 
-std::map<int, double> ToneCosts(const VisitMeasurement& visit, const InstrumentProfile& profile) {
-  std::map<int, double> costs;
-  for (const NoteEvenness& note : Evenness(visit, profile).notes) costs[note.midi] = note.cost;
-  return costs;
-}
-
 }  // namespace tinesight

@@ -1,6 +1,5 @@
 #pragma once
 
-#include <map>
 #include <string>
 #include <vector>
 
@@ -63,10 +62,6 @@ struct EvennessChart {
 
 [[nodiscard]] EvennessChart Evenness(const VisitMeasurement& visit,
                                      const InstrumentProfile& profile);
-
-/// NoteEvenness::cost by MIDI number, for the order of the work list.
-[[nodiscard]] std::map<int, double> ToneCosts(const VisitMeasurement& visit,
-                                              const InstrumentProfile& profile);
 
 /// "2.1 dB quieter and rounder (octave 5.3 dB weaker)" for a change in level and octave; empty
 /// where both round to nothing.

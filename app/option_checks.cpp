@@ -3,7 +3,16 @@
 #include <sstream>
 #include <string>
 
+#include "record/text_util.hpp"
+
 namespace tinesight {
+namespace {
+
+std::string BlankReason(const std::string& text) {
+  return text.find_first_not_of(" \t\r\n") == std::string::npos ? "is blank; say something" : "";
+}
+
+}  // namespace
 
 CLI::Validator NumberBetween(double low, double high) {
   std::ostringstream range;
@@ -17,8 +26,14 @@ CLI::Validator NumberBetween(double low, double high) {
 }
 
 CLI::Validator NotBlank() {
+  return {[](std::string& text) { return BlankReason(text); }, ""};
+}
+
+CLI::Validator PlainName() {
   const auto check = [](const std::string& text) -> std::string {
-    return text.find_first_not_of(" \t\r\n") == std::string::npos ? "is blank; say something" : "";
+    const std::string blank = BlankReason(text);
+    if (!blank.empty()) return blank;
+    return CleanText(text) == text ? "" : "is no plain text of one line";
   };
   return {check, ""};
 }

@@ -12,4 +12,7 @@ namespace tinesight {
 /// the shell that is not set, would pass for not given.
 [[nodiscard]] CLI::Validator NotBlank();
 
+/// The same for a name, which is one line: no control characters either.
+[[nodiscard]] CLI::Validator PlainName();
+
 }  // namespace tinesight

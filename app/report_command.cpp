@@ -18,6 +18,7 @@
 #include "record/record_export.hpp"
 #include "record/report.hpp"
 #include "record/result_json.hpp"
+#include "record/text_util.hpp"
 
 namespace tinesight {
 namespace {
@@ -89,7 +90,8 @@ int WriteModel(const ReportOptions& options, const Visit& visit) {
 
 // Photos that could not be shown are told once, whichever output missed them.
 void TellTrouble(const std::vector<std::string>& trouble) {
-  for (const std::string& line : trouble) std::cout << "left out: photo " << line << '\n';
+  for (const std::string& line : trouble)
+    std::cout << "left out: photo " << CleanText(line) << '\n';
   if (trouble.empty()) return;
   std::cout << "photos are looked for where they were measured, seen from this folder, and beside "
                "the record\n";
@@ -102,7 +104,7 @@ Result<void> WriteFiles(const ReportOptions& options, const ServiceRecord& recor
   if (!report) return tl::unexpected(report.error());
   std::vector<std::string> trouble = report->trouble;
   if (auto written = WriteFileAtomically(pdf, report->pdf); !written) return written;
-  std::cout << "wrote " << pdf << ": the report on the visit \"" << visit.name << "\"\n";
+  std::cout << "wrote " << pdf << ": the report on the visit \"" << CleanText(visit.name) << "\"\n";
   if (!options.images.empty()) {
     const Result<AlignmentImages> images = WriteAlignmentImages(record, visit, options.images);
     if (!images) return tl::unexpected(images.error());

@@ -150,11 +150,17 @@ std::size_t WorkList::Count(WorkState state) const {
 
 WorkListOptions ToneOrder(const Visit& visit) {
   constexpr double kJustHeard = 1.0;
-  return {[costs = ToneCosts(visit.measurement, visit.profile)](const NoteMeasurement& note,
-                                                                const NoteProfile&) {
+  std::map<int, double> costs;
+  WorkListOptions options;
+  for (const NoteEvenness& note : Evenness(visit.measurement, visit.profile).notes) {
+    costs[note.midi] = note.cost;
+    if (note.heard == ToneHeard::kYes) options.heard.insert(note.midi);
+  }
+  options.cost = [costs = std::move(costs)](const NoteMeasurement& note, const NoteProfile&) {
     const auto found = costs.find(note.midi);
     return found == costs.end() ? kJustHeard : found->second;
-  }};
+  };
+  return options;
 }
 
 WorkList BuildWorkList(const ServiceRecord& record, const Visit& visit,
@@ -185,6 +191,7 @@ WorkList BuildWorkList(const ServiceRecord& record, const Visit& visit,
     AddItems(record, visit, note, deviations, options, list);
     if (note.lateral_verdict == Verdict::kUncertain || note.height_verdict == Verdict::kUncertain) {
       list.undecided.emplace_back(note.name, note.reason);
+      if (options.heard.count(note.midi) > 0) list.undecided_but_heard.push_back(note.name);
     }
   }
   std::sort(list.items.begin(), list.items.end(), ComesBefore);

@@ -171,6 +171,16 @@ TEST_F(RecordCommands, CompareTellsWhatChanged) {
   ExpectRefused("compare piano.tinerec 'as left' 'as found'", 2, "name the earlier visit first");
 }
 
+TEST_F(RecordCommands, NamesFromARecordReachTheTerminalAsPlainText) {
+  VisitEntry entry = SampleEntry("two\nlines \x1b[31mred");
+  entry.date = "2024-05-04";
+  ASSERT_TRUE(AddVisit(file_, entry));
+  ExpectRefused("compare piano.tinerec 'as found' nine", 1, "two?lines ?[31mred");
+  const CommandOutcome report = Run("report piano.tinerec --pdf report.pdf");
+  ASSERT_EQ(report.status, 0) << report.err;
+  EXPECT_THAT(report.out, HasSubstr("\"two?lines ?[31mred\""));
+}
+
 TEST_F(RecordCommands, ExportWritesACopyToSend) {
   const CommandOutcome outcome = Run("export piano.tinerec --copy copy.tinerec");
   ASSERT_EQ(outcome.status, 0) << outcome.err;

@@ -5,6 +5,7 @@
 
 #include <cmath>
 #include <nlohmann/json.hpp>
+#include <set>
 
 #include "alignment/note_name.hpp"
 #include "record/result_json.hpp"
@@ -37,6 +38,7 @@ TEST(ToneOrder, CostsWhatIsHeardAndNothingMoreWhereItCanNotBePredicted) {
   EXPECT_GT(cost(6), 1.0);
   EXPECT_EQ(cost(2), 1.0);  // as if just heard: neither first nor forgotten
   EXPECT_LT(cost(4), 1.0);
+  EXPECT_EQ(options.heard, std::set<int>{visit.profile.notes[6].midi});
 }
 
 class ToneCommand : public ::testing::Test {

@@ -158,17 +158,18 @@ TEST(Evenness, LeavesOutWhatItCanNotPredict) {
   EXPECT_TRUE(Evenness({}, profile).notes.empty());
 }
 
-TEST(ToneCosts, OrderWhatIsHeardBeforeWhatIsNot) {
+TEST(EvennessCost, PutsWhatIsHeardBeforeWhatIsNot) {
   const InstrumentProfile profile = Instrument();
   VisitMeasurement visit = EvenVisit(profile);
   Note(visit, 44).lateral_mm->value = 0.6;   // off, unheard
   Note(visit, 50).height_mm->value -= 0.45;  // within tolerance, heard
   Note(visit, 56).height_mm->value -= 0.7;
-  const std::map<int, double> costs = ToneCosts(visit, profile);
-  EXPECT_GT(costs.at(56), costs.at(50));
-  EXPECT_GT(costs.at(50), 1.0);
-  EXPECT_LT(costs.at(44), 1.0);
-  EXPECT_GT(costs.at(44), costs.at(47));
+  const EvennessChart chart = Evenness(visit, profile);
+  const auto cost = [&](int midi) { return chart.Find(midi)->cost; };
+  EXPECT_GT(cost(56), cost(50));
+  EXPECT_GT(cost(50), 1.0);
+  EXPECT_LT(cost(44), 1.0);
+  EXPECT_GT(cost(44), cost(47));
 }
 
 TEST(HeardRatio, LevelsOffWhereAPartialIsFaint) {
