@@ -59,6 +59,8 @@ class ComparisonWriter {
     WriteNotes(
         "Still open (!)", " ! ", [](const NoteComparison& n) { return n.open; },
         [](const NoteComparison& n) { return n.open_reason; });
+    WriteNames("Out of tolerance in \"" + comparison_.before + "\", and not measured again (!)",
+               comparison_.not_again);
     WriteNotes(
         "Worse (-)", " - ", [](const NoteComparison& n) { return n.worse; }, ChangeText);
     WriteNotes(
@@ -86,7 +88,10 @@ class ComparisonWriter {
                  std::to_string(Count([](const auto& n) { return n.worse; })) + " worse, " +
                  std::to_string(Count([](const auto& n) { return n.moved_untouched; })) +
                  " moved though no work on them is recorded, " +
-                 std::to_string(Count([](const auto& n) { return n.open; })) + " still open.");
+                 std::to_string(Count([](const auto& n) { return n.open; })) + " still open" +
+                 (c.not_again.empty() ? "."
+                                      : ", " + std::to_string(c.not_again.size()) +
+                                            " out of tolerance and not measured again."));
     out_.Add("",
              "A change counts where it is beyond its expanded uncertainty U (k = 2, root sum "
              "of squares of both). By that rule about one figure in twenty that did not "
@@ -109,8 +114,6 @@ class ComparisonWriter {
         same.push_back(note.name);
       }
     }
-    WriteNames("Out of tolerance in \"" + comparison_.before + "\", and not measured again (!)",
-               comparison_.not_again);
     WriteNames("No change beyond U (=)", same);
     WriteNames("Measured in \"" + comparison_.before + "\" alone", comparison_.only_before);
     WriteNames("Measured in \"" + comparison_.after + "\" alone", comparison_.only_after);
