@@ -188,10 +188,13 @@ WorkList BuildWorkList(const ServiceRecord& record, const Visit& visit,
       list.undecided.emplace_back(note.name, "needs another photo, says the review");
       continue;
     }
+    const std::size_t items_before = list.items.size();
     AddItems(record, visit, note, deviations, options, list);
+    const bool has_work = list.items.size() > items_before;
     if (note.lateral_verdict == Verdict::kUncertain || note.height_verdict == Verdict::kUncertain) {
       list.undecided.emplace_back(note.name, note.reason);
-      if (options.heard.count(note.midi) > 0) list.undecided_but_heard.push_back(note.name);
+      if (!has_work && options.heard.count(note.midi) > 0)
+        list.undecided_but_heard.push_back(note.name);
     }
   }
   std::sort(list.items.begin(), list.items.end(), ComesBefore);

@@ -37,7 +37,7 @@ struct WorkList {
   std::vector<WorkItem> items;  ///< by task, then by cost, then longer tines first
   /// Notes whose figures can't decide yet, with the reason: measure again, turn nothing.
   std::vector<std::pair<std::string, std::string>> undecided;
-  /// Those of them that the ear will notice: to be measured again first.
+  /// Those of them that the ear will notice though there is no work at them: to be measured first.
   std::vector<std::string> undecided_but_heard;
   /// How far a resting damper lifts the tine, of the notes that have photos of both states.
   std::vector<std::pair<std::string, Measured>> damper_lifts_mm;

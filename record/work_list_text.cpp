@@ -87,7 +87,7 @@ std::string WorkListText(const WorkList& list, bool ascii_only) {
     writer.Add("  ", lifts);
   }
   if (!list.undecided.empty()) {
-    writer.Heading("Not decided: measure again, turn nothing");
+    writer.Heading("Not decided: measure the figures named again, and turn nothing for them");
     if (!list.undecided_but_heard.empty()) {
       std::string names;
       for (const std::string& name : list.undecided_but_heard) {

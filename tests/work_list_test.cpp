@@ -112,14 +112,15 @@ TEST(WorkList, SaysWhichUndecidedNotesTheEarWillNoticeFirst) {
   const ServiceRecord record =
       RecordOf({VisitOf(1, "as found", "2024-05-02",
                         {NoteOf(40, {.lateral_mm = 0.45}), NoteOf(41, {.lateral_mm = 0.45}),
-                         NoteOf(42, {.lateral_mm = 0.9})})});
+                         NoteOf(42, {.lateral_mm = 0.9, .height_mm = 1.65})})});
   WorkListOptions options;
   options.heard = {41, 42};
   const WorkList list = BuildWorkList(record, record.visits[0], options);
-  EXPECT_THAT(list.undecided, SizeIs(2));
-  EXPECT_THAT(list.undecided_but_heard, ElementsAre("F2"));  // F#2 is work, not undecided
-  EXPECT_THAT(WorkListText(list),
-              HasSubstr("turn nothing\n  First, as the ear is predicted to notice them: F2\n"));
+  EXPECT_THAT(list.undecided, SizeIs(3));
+  EXPECT_THAT(list.undecided_but_heard, ElementsAre("F2"));  // at F#2 there is work to begin with
+  EXPECT_THAT(
+      WorkListText(list),
+      HasSubstr("turn nothing for them\n  First, as the ear is predicted to notice them: F2\n"));
   EXPECT_THAT(WorkListText(BuildWorkList(record, record.visits[0])), Not(HasSubstr("the ear is")));
 }
 
