@@ -62,7 +62,14 @@ void AddPhotos(PageFlow& flow, const ReportContext& context) {
   flow.AddTable(table);
   if (context.pictures.trouble.empty()) return;
   flow.Subheading("Photos that could not be shown in this report");
-  for (const std::string& trouble : context.pictures.trouble) flow.Item(CleanText(trouble));
+  std::vector<std::pair<std::string, std::string>> reasons;
+  for (const std::string& trouble : context.pictures.trouble) {
+    const std::size_t colon = trouble.find(": ");  // between the photo's name and the reason
+    if (colon != std::string::npos) {
+      reasons.emplace_back(trouble.substr(0, colon), trouble.substr(colon + 2));
+    }
+  }
+  AddItemsByText(flow, reasons);
 }
 
 void AddMethod(PageFlow& flow, const ReportContext& context) {

@@ -77,27 +77,34 @@ bool AnyLift(const VisitMeasurement& visit) {
                      [](const NoteMeasurement& note) { return note.damper_lift_mm.has_value(); });
 }
 
-// Notes that share a reason share its line.
 void AddReasons(PageFlow& flow, const VisitMeasurement& visit) {
-  std::vector<std::pair<std::string, std::vector<std::string>>> notes_of_reason;
+  std::vector<std::pair<std::string, std::string>> reasons;
   for (const NoteMeasurement& note : visit.notes) {
-    if (note.reason.empty()) continue;
-    const auto same = std::find_if(notes_of_reason.begin(), notes_of_reason.end(),
-                                   [&](const auto& entry) { return entry.first == note.reason; });
-    if (same == notes_of_reason.end()) {
-      notes_of_reason.push_back({note.reason, {note.name}});
-    } else {
-      same->second.push_back(note.name);
-    }
+    if (!note.reason.empty()) reasons.emplace_back(note.name, note.reason);
   }
-  if (notes_of_reason.empty()) return;
+  if (reasons.empty()) return;
   flow.Subheading("Why a figure is uncertain or missing, and what would settle it");
-  for (const auto& [reason, names] : notes_of_reason) {
-    flow.Item(CleanText(JoinedNames(names) + ": " + reason));
-  }
+  AddItemsByText(flow, reasons);
 }
 
 }  // namespace
+
+void AddItemsByText(PageFlow& flow,
+                    const std::vector<std::pair<std::string, std::string>>& named_texts) {
+  std::vector<std::pair<std::string, std::vector<std::string>>> names_of_text;
+  for (const auto& [name, text] : named_texts) {
+    const auto same = std::find_if(names_of_text.begin(), names_of_text.end(),
+                                   [&](const auto& entry) { return entry.first == text; });
+    if (same == names_of_text.end()) {
+      names_of_text.push_back({text, {name}});
+    } else {
+      same->second.push_back(name);
+    }
+  }
+  for (const auto& [text, names] : names_of_text) {
+    flow.Item(CleanText(JoinedNames(names) + ": " + text));
+  }
+}
 
 void AddNoteCards(PageFlow& flow, const ReportContext& context) {
   if (context.work_cards + context.uncertain_cards == 0) return;
