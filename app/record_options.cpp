@@ -8,12 +8,14 @@
 
 #include "alignment/note_name.hpp"
 #include "app/commands.hpp"
+#include "app/option_checks.hpp"
 
 namespace tinesight {
 
 void AddStampOptions(CLI::App& command, EntryStamp& stamp) {
   command.add_option("--technician", stamp.technician, "initials of who did it")
-      ->option_text("INITIALS");
+      ->option_text("INITIALS")
+      ->check(PlainName());
   command.add_option("--date", stamp.date, "day, like 2024-05-02; today if not given")
       ->option_text("DAY");
 }

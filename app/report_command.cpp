@@ -127,7 +127,18 @@ Result<void> WriteFiles(const ReportOptions& options, const ServiceRecord& recor
   return {};
 }
 
+// A name that ends like another format's is meant as a file, not as a folder.
+void CheckModelName(const std::string& model) {
+  std::error_code code;
+  if (IsModelName(model) || !fs::path(model).has_extension() || fs::is_directory(model, code)) {
+    return;
+  }
+  throw CLI::ValidationError("--model " + model +
+                             ": the name must end in .ply or .gltf, or be that of a folder");
+}
+
 int WriteReport(const ReportOptions& options) {
+  CheckModelName(options.model);
   const Result<ServiceRecord> record = ReadServiceRecord(options.record);
   if (!record) return FailWith(record.error());
   const Result<const Visit*> visit = ChosenVisit(*record, options);

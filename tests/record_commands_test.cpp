@@ -153,6 +153,8 @@ TEST_F(RecordCommands, WorklistTicksOffAndReopens) {
   ExpectRefused("worklist piano.tinerec --done F2 --task gap", 1, "nothing of the task gap");
   ExpectRefused("worklist piano.tinerec --done X9", 2, "is no note name");
   ExpectRefused("worklist piano.tinerec --task hammer", 2, "choose slide-pickup");
+  ExpectRefused("worklist piano.tinerec --done F2 --reopen f2", 2, "after --done and after");
+  ExpectRefused("worklist piano.tinerec --done F2 --json none/list.json", 1, "none");
   ExpectRefused("worklist piano.tinerec --visit nine", 1, "it has \"as found\", \"as left\"");
 }
 

@@ -107,6 +107,7 @@ TEST_F(ReportCommand, RefusesBadInputWithOneLine) {
   ExpectRefused("harp.tinerec --paper tabloid", 2, "--paper");
   ExpectRefused("harp.tinerec --pdf none/out.pdf", 1, "none");
   ExpectRefused("", 2, "record");
+  ExpectRefused("harp.tinerec --model harp.stl", 2, "must end in .ply or .gltf");
   EXPECT_EQ(folder_.FileCount(), 2u);
 }
 
