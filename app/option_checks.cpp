@@ -31,9 +31,9 @@ CLI::Validator NotBlank() {
 
 CLI::Validator PlainName() {
   const auto check = [](const std::string& text) -> std::string {
-    const std::string blank = BlankReason(text);
-    if (!blank.empty()) return blank;
-    return CleanText(text) == text ? "" : "is no plain text of one line";
+    std::string reason = BlankReason(text);
+    if (reason.empty() && CleanText(text) != text) reason = "is no plain text of one line";
+    return reason;
   };
   return {check, ""};
 }

@@ -348,7 +348,7 @@ Result<void> CheckReferences(const Database& database) {
 }
 
 Result<std::int64_t> CheckedVersion(const Database& database) {
-  const Result<std::int64_t> version = database.QueryInteger("PRAGMA user_version");
+  Result<std::int64_t> version = database.QueryInteger("PRAGMA user_version");
   if (!version) return version;
   if (*version > kRecordSchemaVersion) {
     return Fail(database.Where() + ": was written by a newer Tinesight; update this one");

@@ -25,6 +25,7 @@ std::string DamperSentence(const VisitMeasurement& visit) {
     if (photo.used) states.insert(photo.damper);
   }
   std::vector<std::string> words;
+  words.reserve(states.size());
   for (const DamperState state : states) words.push_back(DamperWord(state));
   return "Damper in the photos: " + JoinedNames(words) + ". ";
 }

@@ -92,13 +92,13 @@ void AddReasons(PageFlow& flow, const VisitMeasurement& visit) {
 void AddItemsByText(PageFlow& flow,
                     const std::vector<std::pair<std::string, std::string>>& named_texts) {
   std::vector<std::pair<std::string, std::vector<std::string>>> names_of_text;
-  for (const auto& [name, text] : named_texts) {
+  for (const auto& named : named_texts) {
     const auto same = std::find_if(names_of_text.begin(), names_of_text.end(),
-                                   [&](const auto& entry) { return entry.first == text; });
+                                   [&](const auto& entry) { return entry.first == named.second; });
     if (same == names_of_text.end()) {
-      names_of_text.push_back({text, {name}});
+      names_of_text.push_back({named.second, {named.first}});
     } else {
-      same->second.push_back(name);
+      same->second.push_back(named.first);
     }
   }
   for (const auto& [text, names] : names_of_text) {

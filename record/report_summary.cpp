@@ -37,7 +37,9 @@ void AddFacts(PageFlow& flow, const ReportContext& context) {
   add("Visit", VisitText(context.visit));
   if (context.before != nullptr) add("Compared with", VisitText(*context.before));
   constexpr double kNameWidth = 90.0;
-  for (const auto& [name, value] : facts) {
+  for (const auto& fact : facts) {
+    const std::string& name = fact.first;
+    const std::string& value = fact.second;
     const double width = flow.Width() - kNameWidth;
     const double height = flow.Draw().TextHeight(value, width, kFactFont, 3);
     flow.Block(height + 1.0, [&](Drawing& drawing, const Rect& box) {

@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
-#include <ranges>
+#include <utility>
 
 #include "alignment/harp_frame.hpp"
 #include "alignment/tone_evenness.hpp"
@@ -57,7 +57,9 @@ struct LaterWord {
 LaterWord WordAfter(const ServiceRecord& record, const Visit& visit, int midi,
                     const QuantityView& view) {
   LaterWord word;
-  for (const Visit& later : std::views::reverse(record.visits)) {
+  for (auto later_visit = record.visits.rbegin(); later_visit != record.visits.rend();
+       ++later_visit) {
+    const Visit& later = *later_visit;
     if (later.id == visit.id) break;
     const NoteMeasurement* note = later.Find(midi);
     if (note == nullptr) continue;

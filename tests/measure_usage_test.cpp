@@ -54,7 +54,7 @@ class MeasureUsage : public ::testing::Test {
   }
 
   tinesight::testing::TempFolder folder_;
-  long files_before_ = 0;
+  std::size_t files_before_ = 0;
 };
 
 TEST_F(MeasureUsage, WrongUsageIsStatus2) {
