@@ -100,6 +100,7 @@ void AddCounts(PageFlow& flow, const ReportContext& context) {
 
 std::vector<std::string> NamesOf(const std::vector<const NoteMeasurement*>& notes) {
   std::vector<std::string> names;
+  names.reserve(notes.size());
   for (const NoteMeasurement* note : notes) names.push_back(note->name);
   return names;
 }

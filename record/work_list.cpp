@@ -57,9 +57,8 @@ struct LaterWord {
 LaterWord WordAfter(const ServiceRecord& record, const Visit& visit, int midi,
                     const QuantityView& view) {
   LaterWord word;
-  for (auto later_visit = record.visits.rbegin(); later_visit != record.visits.rend();
-       ++later_visit) {
-    const Visit& later = *later_visit;
+  for (std::size_t i = record.visits.size(); i-- > 0;) {
+    const Visit& later = record.visits[i];
     if (later.id == visit.id) break;
     const NoteMeasurement* note = later.Find(midi);
     if (note == nullptr) continue;
