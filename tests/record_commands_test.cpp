@@ -94,6 +94,17 @@ TEST_F(RecordCommands, NoteKeepsRemarksWorkAndTheInstrument) {
   EXPECT_EQ(record.instrument.compass, "E2 to D3, 11 notes") << "what was not said stays";
 }
 
+TEST_F(RecordCommands, NoteListsTheBeginningOfAnEndlessText) {
+  std::string endless = "begins";
+  for (int i = 0; i < 2000; ++i) endless += " ä";
+  const CommandOutcome outcome = Run("note piano.tinerec --note F2 --text '" + endless + "'");
+  ASSERT_EQ(outcome.status, 0) << outcome.err;
+  EXPECT_THAT(outcome.out, HasSubstr("begins ä"));
+  EXPECT_THAT(outcome.out, HasSubstr("report --json"));
+  EXPECT_LT(outcome.out.size(), 1500U);
+  EXPECT_EQ(Reread(file_).findings[0].text, endless) << "the record keeps all of it";
+}
+
 TEST_F(RecordCommands, NoteMakesARecordBeforeAnythingIsMeasured) {
   const CommandOutcome outcome = Run("note new.tinerec --note F#1 --spring heavy");
   ASSERT_EQ(outcome.status, 0) << outcome.err;
