@@ -322,8 +322,10 @@ class HarpProblem {
     }
     const std::array<double, 3> ring_sigmas_px = MeanRingSigmas(photo);
     for (int k = 0; k < 6; ++k) {
+      const bool flange = k / 2 == static_cast<int>(RingKind::kFlange);
       const double sigma_px =
-          options_.ring_shift_share * ring_sigmas_px[static_cast<std::size_t>(k / 2)];
+          (flange ? options_.flange_shift_share : options_.inner_ring_shift_share) *
+          ring_sigmas_px[static_cast<std::size_t>(k / 2)];
       problem_.AddResidualBlock(PriorError<kPhotoSize>::Create(kFirstShift + k, 0.0, sigma_px),
                                 nullptr, photo_block);
     }
@@ -468,8 +470,8 @@ Result<void> HarpSolveOptions::Validate() const {
   if (!(ring_depth_sigma_mm > 0.0)) {
     return Fail("HarpSolveOptions: ring_depth_sigma_mm must be above 0");
   }
-  if (!(ring_shift_share > 0.0)) {
-    return Fail("HarpSolveOptions: ring_shift_share must be above 0");
+  if (!(flange_shift_share > 0.0) || !(inner_ring_shift_share > 0.0)) {
+    return Fail("HarpSolveOptions: the rings' shift shares must be above 0");
   }
   if (!(huber > 0.0)) return Fail("HarpSolveOptions: huber must be above 0");
   return {};

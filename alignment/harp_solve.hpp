@@ -34,9 +34,11 @@ struct HarpSolveOptions {
   double pole_depth_sigma_mm = 0.3;
   /// How far a ring's apparent depth differs from photo to photo.
   double ring_depth_per_photo_sigma_mm = 0.4;
-  /// Of a ring's standard uncertainty, how much may be common to all rings of a kind in a photo:
-  /// light from one side moves them all alike.
-  double ring_shift_share = 0.7;
+  /// Times a ring's standard uncertainty: what may be common to all rings of a kind in a photo, as
+  /// light from one side moves them all alike. A flange is an outline against what lies behind it;
+  /// collar and pole tip are edges of shading on the pole, which light moves further.
+  double flange_shift_share = 0.7;
+  double inner_ring_shift_share = 4.0;
   double huber = 2.0;  ///< standard deviations beyond which residuals count less
   [[nodiscard]] Result<void> Validate() const;
 };

@@ -17,7 +17,10 @@ namespace tinesight {
 /// Everything that one visit is measured from.
 struct MeasureRequest {
   std::vector<std::filesystem::path> photos;
-  Camera camera;
+  Camera camera;  ///< as calibrated; width_px 0: there is no calibration
+  /// Camera of the photos that do not belong to `camera` (SelfCalibrate() finds it); absent: such
+  /// photos are refused.
+  std::optional<Camera> self_calibrated;
   Rig rig;
   InstrumentProfile profile;
   std::optional<int> first_midi;  ///< lowest note in view, where no register card says it

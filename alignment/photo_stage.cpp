@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdio>
 #include <optional>
 
 #include "alignment/note_name.hpp"
@@ -16,9 +17,9 @@ namespace {
 
 /// Pose from tags, then once more with the saddle points that the first pose lets us find.
 Result<RigPose> SolvePose(const Photo& photo, const MeasureRequest& request, const Camera& camera,
-                          RigObservations& seen) {
+                          const RigPoseOptions& options, RigObservations& seen) {
   seen = DetectTags(photo.gray, request.rig);
-  auto pose = SolveRigPose(seen, request.rig, camera);
+  auto pose = SolveRigPose(seen, request.rig, camera, options);
   if (!pose) {
     if (seen.tags.size() < 4 && LooksMirrored(photo.gray, request.rig)) {
       return Fail("the picture is mirrored; save it as taken, without flipping");
@@ -28,8 +29,33 @@ Result<RigPose> SolvePose(const Photo& photo, const MeasureRequest& request, con
   if (request.rig.points.empty()) return pose;
   RefineRigPoints(photo.gray, request.rig, camera, *pose, seen);
   if (seen.points.empty()) return pose;
-  auto sharper = SolveRigPose(seen, request.rig, camera);
+  auto sharper = SolveRigPose(seen, request.rig, camera, options);
   return sharper ? sharper : pose;
+}
+
+/// The camera that a photo was taken with: the calibrated one that it belongs to, or the one that
+/// was found from photos like it.
+Result<Camera> CameraOf(const Photo& photo, const MeasureRequest& request,
+                        RigPoseOptions& pose_options, std::vector<std::string>& warnings) {
+  const auto match = CheckPhotoMatchesCamera(photo, request.camera);
+  if (match) return request.camera.ForOrientation(photo.exif.orientation);
+  if (!request.self_calibrated) return tl::unexpected<Error>(match.error());
+  const Camera& found = *request.self_calibrated;
+  if (auto same = CheckPhotoMatchesCamera(photo, found); !same) {
+    return tl::unexpected<Error>(same.error());
+  }
+  // What the photos left open of their camera is open in each photo's pose.
+  const auto& u = *found.standard_uncertainty;
+  pose_options.focal_scale_sigma = std::hypot(pose_options.focal_scale_sigma, u[0] / found.fx_px);
+  pose_options.principal_point_sigma_px =
+      std::hypot(pose_options.principal_point_sigma_px, std::max(u[2], u[3]));
+  char text[160];
+  std::snprintf(text, sizeof text,
+                "measured without a calibration: its camera was found from the photos themselves, "
+                "focal length to %.2f %%",
+                200.0 * u[0] / found.fx_px);
+  warnings.emplace_back(text);
+  return found.ForOrientation(photo.exif.orientation);
 }
 
 /// Depth of the rig's far bar, on which the register card hangs.
@@ -208,12 +234,12 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   const auto photo = ReadPhoto(request.photos[index]);
   if (!photo) return tl::unexpected<Error>(photo.error());
   report.exif = photo->exif;
-  if (auto match = CheckPhotoMatchesCamera(*photo, request.camera); !match) {
-    return tl::unexpected<Error>(match.error());
-  }
-  const Camera camera = request.camera.ForOrientation(photo->exif.orientation);
+  RigPoseOptions pose_options;
+  const auto calibrated = CameraOf(*photo, request, pose_options, report.warnings);
+  if (!calibrated) return tl::unexpected<Error>(calibrated.error());
+  const Camera& camera = *calibrated;
   RigObservations seen;
-  const auto pose = SolvePose(*photo, request, camera, seen);
+  const auto pose = SolvePose(*photo, request, camera, pose_options, seen);
   report.tags = static_cast<int>(seen.tags.size());
   if (!pose) return tl::unexpected<Error>(pose.error());
   report.rms_px = pose->rms_px;

@@ -12,6 +12,7 @@
 
 #include "alignment/measure_visit.hpp"
 #include "alignment/note_name.hpp"
+#include "alignment/self_calibration.hpp"
 #include "app/commands.hpp"
 #include "app/option_checks.hpp"
 #include "app/output_check.hpp"
@@ -35,6 +36,7 @@ constexpr std::size_t kMaxPhotos = 40;
 struct MeasureOptions {
   std::vector<std::string> photos;
   std::string camera;
+  bool self_calibrate = false;
   std::string rig;
   std::string instrument;
   std::string first_note;
@@ -83,6 +85,9 @@ void CheckUsage(const MeasureOptions& options) {
     WrongUsage(std::to_string(options.photos.size()) + " photos are more than the " +
                std::to_string(kMaxPhotos) + " of one visit; leave some out");
   }
+  if (options.camera.empty() && !options.self_calibrate) {
+    WrongUsage("--camera is required: the camera file from `calibrate` (or --self-calibrate)");
+  }
   if (options.record.empty() != options.visit.empty()) {
     WrongUsage("--record and --visit go together: the file and the visit's name in it");
   }
@@ -97,8 +102,8 @@ void CheckUsage(const MeasureOptions& options) {
     WrongUsage("--debug writes into the folder of --overlays; name one");
   }
   // An output that is also read, or written twice, would destroy what the technician has.
-  std::set<fs::path> taken{Identity(options.camera), Identity(options.rig),
-                           Identity(options.instrument)};
+  std::set<fs::path> taken{Identity(options.rig), Identity(options.instrument)};
+  if (!options.camera.empty()) taken.insert(Identity(options.camera));
   for (const std::string& photo : options.photos) taken.insert(Identity(photo));
   for (const std::string* output : {&options.json, &options.csv, &options.record}) {
     if (output->empty() || output->starts_with("/dev/")) continue;
@@ -134,7 +139,7 @@ Result<void> CheckOutputs(const MeasureOptions& options) {
 }
 
 Result<MeasureRequest> BuildRequest(const MeasureOptions& options) {
-  auto camera = ReadCamera(options.camera);
+  auto camera = options.camera.empty() ? Result<Camera>(Camera{}) : ReadCamera(options.camera);
   if (!camera) return tl::unexpected(camera.error());
   auto rig = ReadRig(options.rig);
   if (!rig) return tl::unexpected(rig.error());
@@ -247,7 +252,7 @@ int Measure(const MeasureOptions& options) {
   CheckUsage(options);
   (void)FirstMidi(options);  // wrong usage is told before anything is read
   (void)Damper(options);
-  const Result<MeasureRequest> request = BuildRequest(options);
+  Result<MeasureRequest> request = BuildRequest(options);
   if (!request) return FailWith(request.error());
   const Result<std::string> profile_json = ReadFileBytes(options.instrument);
   if (!profile_json) return FailWith(profile_json.error());
@@ -257,6 +262,12 @@ int Measure(const MeasureOptions& options) {
   }
 
   ProgressBar progress(options.verbose);
+  if (options.self_calibrate) {
+    progress.Show(0.0, "finding the camera");
+    const auto found = SelfCalibrate(*request);
+    progress.Clear();
+    if (!found) return FailWith(found.error());
+  }
   Result<VisitMeasurement> visit = MeasureVisit(
       *request, [&](double fraction, std::string_view stage) { progress.Show(fraction, stage); });
   progress.Clear();
@@ -290,7 +301,10 @@ void AddMeasureCommand(CLI::App& app, int& exit_status) {
                         const char* text = "FILE") {
     return command->add_option(name, value, help)->option_text(text);
   };
-  file("--camera", options->camera, "camera file, from `calibrate`")->required();
+  file("--camera", options->camera, "camera file, from `calibrate`");
+  command->add_flag("--self-calibrate", options->self_calibrate,
+                    "find the camera of photos that belong to no --camera from the rig they show; "
+                    "less certain than a calibration");
   file("--rig", options->rig, "rig file, from `strips` or `calibrate`")->required();
   file("--instrument", options->instrument, "instrument profile")->required();
   file("--first-note", options->first_note,

@@ -76,7 +76,8 @@ TEST_F(MeasureUsage, WrongUsageIsStatus2) {
   std::string many;
   for (int i = 0; i < 41; ++i) many += "a.jpg ";
   ExpectRefused(many, 2, "41 photos are more than the 40");
-  ExpectRefusedRaw("measure a.jpg", 2, "--camera");
+  ExpectRefusedRaw("measure a.jpg", 2, "--rig");
+  ExpectRefusedRaw("measure a.jpg --rig rig.json --instrument instrument.json", 2, "--camera");
 }
 
 TEST_F(MeasureUsage, MissingOrBadFilesAreStatus1) {

@@ -58,8 +58,9 @@ TEST(TineScan, FollowsTheRodAndNotItsHighlight) {
   const Rod rod{{0.6, 1.2, 0.0}, {0.008, -0.004, 1.0}};
   for (const double highlight : {-0.5, 0.0, 0.5}) {
     const PhotoView view = RodView(rod, highlight);
-    const TineScan scan(view, Prediction());
+    TineScan scan(view, Prediction());
     ASSERT_TRUE(scan.Usable());
+    ASSERT_TRUE(scan.FitOutlines()) << highlight;
     const auto found = scan.Finish();
     ASSERT_TRUE(found.has_value()) << highlight;
     ASSERT_EQ(found->axis.size(), 2U);
@@ -84,6 +85,7 @@ TEST(TineScan, ANeighborsPatternKeepsARightLine) {
   TineScan scan(view, Prediction());
   ASSERT_TRUE(scan.Usable());
   scan.LookAgain(scan.Profile());
+  ASSERT_TRUE(scan.FitOutlines());
   const auto found = scan.Finish();
   ASSERT_TRUE(found.has_value());
   EXPECT_GT(found->likeness, 0.9);

@@ -58,10 +58,10 @@ RowTrend FindRootTrend(const PhotoView& view, const std::vector<TinePrediction>&
 
 // What the share of a rod's outlines that was found says of the axis: on rendered photos of two
 // makers (tests/README.md) every gross misreading had less than 0.27, and the error grew from
-// 0.3 px at 0.5 and more to about 1 px at 0.3. Just below that a figure is still given: its
+// 0.3 px at 0.6 and more to about 1 px at 0.3. Just below that a figure is still given: its
 // uncertainty, which grows with the square, says how little it is worth.
 constexpr double kLeastShare = 0.25;
-constexpr double kFullShare = 0.52;
+constexpr double kFullShare = 0.6;
 
 /// Standard uncertainties of the axis points: the scatter of the outlines, what the two ways of
 /// finding the line disagree by, and a floor that grows where few of the outlines were found.
@@ -78,7 +78,7 @@ void ObserveAxis(const PhotoView& view, const TinePrediction& prediction, const 
   seen.axis_likeness = tine.likeness;
   for (AxisPoint& p : seen.axis) {
     p.sigma_px =
-        std::hypot(p.sigma_px, floor_px * doubt * doubt, 0.5 * tine.disagreement_mm * px_per_mm);
+        std::hypot(p.sigma_px, floor_px * doubt * doubt, 0.25 * tine.disagreement_mm * px_per_mm);
   }
 }
 
@@ -115,6 +115,20 @@ void LearnFromNeighbors(std::vector<std::optional<TineScan>>& scans) {
       if (pattern.size() == profiles[i].size()) scans[i]->LookAgain(pattern);
     }
   }
+}
+
+/// Fits the outlines of every tine and holds the lines against their neighbors'.
+void FitLines(std::vector<std::optional<TineScan>>& scans) {
+  std::vector<std::size_t> indices;
+  std::vector<RodStrip> strips;
+  for (std::size_t i = 0; i < scans.size(); ++i) {
+    if (!scans[i] || !scans[i]->FitOutlines()) continue;
+    indices.push_back(i);
+    strips.push_back(scans[i]->Strip());
+    strips.back().place = static_cast<int>(i);
+  }
+  RegisterRods(strips);
+  for (std::size_t k = 0; k < indices.size(); ++k) scans[indices[k]]->MoveTo(strips[k]);
 }
 
 /// Where a tine's root and its line at the pickup are, mm to the right of what was predicted.
@@ -174,6 +188,7 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
     if (scan && !scan->Usable()) scan.reset();
   }
   LearnFromNeighbors(scans);
+  FitLines(scans);
   std::vector<NoteObservation> result;
   std::vector<std::optional<TineSides>> sides(predictions.size());
   for (std::size_t i = 0; i < predictions.size(); ++i) {

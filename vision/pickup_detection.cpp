@@ -2,8 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 
 #include "vision/ring_fit.hpp"
+#include "vision/ring_registration.hpp"
 #include "vision/row_trend.hpp"
 
 namespace tinesight {
@@ -104,6 +106,29 @@ void FitFlanges(const PhotoView& view, double radius_mm,
       c.flange.reset();
       c.axis_mm.head<2>() = c.vote_mm.head<2>() + start.offset_mm;
     }
+  }
+}
+
+using FittedRing = std::optional<RingFit> Candidate::*;
+
+/// Holds the rings of a kind against each other. Shares of the radius between which a ring's
+/// surroundings are looked at: where they are the pickup's own.
+void AlignRings(const PhotoView& view, FittedRing ring, double radius_mm, double inner_share,
+                double outer_share, std::vector<Candidate>& candidates) {
+  std::vector<RingPatch> patches;
+  std::vector<Candidate*> owners;
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    Candidate& c = candidates[i];
+    if (!(c.*ring)) continue;
+    const Eigen::Vector2d& off = (c.*ring)->offset_mm;
+    patches.push_back({static_cast<double>(i), c.vote_mm + Eigen::Vector3d(off.x(), off.y(), 0.0)});
+    owners.push_back(&c);
+  }
+  RegisterRings(view, inner_share * radius_mm, outer_share * radius_mm, patches);
+  for (std::size_t k = 0; k < patches.size(); ++k) {
+    Candidate& c = *owners[k];
+    (c.*ring)->offset_mm = (patches[k].center_mm - c.vote_mm).head<2>();
+    c.axis_mm.head<2>() = patches[k].center_mm.head<2>();
   }
 }
 
@@ -264,8 +289,8 @@ void CrossCheckRings(std::vector<DetectedPickup>& pickups) {
       drop[m] = disagree > 0 && agree == 0;
       if (least_scatter < 1e8) {
         double& sigma = (pickup.*members[m])->sigma_px;
-        // All of the scatter, though two rings share it: what both get wrong alike is not in it.
-        sigma = std::hypot(sigma, least_scatter);
+        // Two rings share the scatter: half of its variance each.
+        sigma = std::hypot(sigma, least_scatter / std::numbers::sqrt2);
       }
     }
     // Two rings that contradict each other with no third to judge: the larger one is dropped, as
@@ -298,8 +323,12 @@ DetectedPickups DetectPickups(const PhotoView& view, const PickupRow& row,
   FitFlanges(view, 0.5 * options.bobbin_diameter_mm, expected, candidates);
   expected = ExpectFromRow(candidates);
   FitFlanges(view, 0.5 * options.bobbin_diameter_mm, expected, candidates);
+  AlignRings(view, &Candidate::flange, 0.5 * options.bobbin_diameter_mm, 0.8, 1.1, candidates);
   result.collar_radius_mm = FindCollarRadius(view, tip_radius_mm, candidates);
-  if (result.collar_radius_mm > 0.0) FitCollars(view, result.collar_radius_mm, candidates);
+  if (result.collar_radius_mm > 0.0) {
+    FitCollars(view, result.collar_radius_mm, candidates);
+    AlignRings(view, &Candidate::collar, result.collar_radius_mm, 0.4, 1.4, candidates);
+  }
   result.protrusion_mm = FindProtrusion(view, tip_radius_mm, candidates);
   for (std::size_t i = 0; i < candidates.size(); ++i) {
     const Candidate& c = candidates[i];

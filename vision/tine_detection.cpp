@@ -623,6 +623,8 @@ struct TineScan::Impl {
   RodSearch search;
   RodSearch::Found found;
   double likeness = 0.0;
+  std::optional<RodFit> fit;
+  double disagreement_mm = 0.0;  // between the steadiest line and the outlines' line
 };
 
 TineScan::TineScan(const PhotoView& view, const TinePrediction& prediction)
@@ -643,31 +645,68 @@ void TineScan::LookAgain(const RodProfile& pattern) {
   impl_->likeness = impl_->search.LikenessAlong(impl_->found.line, pattern);
 }
 
+bool TineScan::FitOutlines() {
+  if (!usable_) return false;
+  const Line& start = impl_->found.line;
+  RodFit fit =
+      RefineRod(impl_->picture, impl_->stretches, impl_->prediction, start, impl_->search.Used());
+  if (fit.points.empty()) return false;
+  // Steadiness and outlines err in different ways: their mean is better than either, and how far
+  // they disagree tells how much to trust it.
+  impl_->disagreement_mm =
+      std::hypot(fit.line.tip_mm - start.tip_mm, fit.line.root_mm - start.root_mm);
+  constexpr double kOutlineShare = 0.6;
+  fit.line.tip_mm += (1.0 - kOutlineShare) * (start.tip_mm - fit.line.tip_mm);
+  fit.line.root_mm += (1.0 - kOutlineShare) * (start.root_mm - fit.line.root_mm);
+  impl_->fit = std::move(fit);
+  return true;
+}
+
+/// Length of the rod with both outlines found.
+double TineScan::OutlinedMm() const {
+  double sum = 0.0;
+  for (const OutlinePoint& p : impl_->fit->points) sum += p.weight;
+  return 0.5 * impl_->stretches.length_mm * sum;
+}
+
+double TineScan::OutlineShare() const {
+  return OutlinedMm() /
+         (static_cast<double>(impl_->search.Used().size()) * impl_->stretches.length_mm);
+}
+
+RodStrip TineScan::Strip() const {
+  const TinePrediction& p = impl_->prediction;
+  const std::vector<int>& used = impl_->search.Used();
+  const std::vector<double>& along = impl_->stretches.along_mm;
+  RodStrip strip;
+  strip.picture = &impl_->picture;
+  strip.from_mm = along[static_cast<std::size_t>(used.front())];
+  strip.to_mm = along[static_cast<std::size_t>(used.back())];
+  strip.span_mm = p.gap_mm + p.length_mm;
+  strip.radius_mm = 0.5 * p.diameter_mm;
+  strip.tip_mm = impl_->fit->line.tip_mm;
+  strip.root_mm = impl_->fit->line.root_mm;
+  const double share = OutlineShare();
+  strip.weight = std::max(1e-3, share * share);
+  return strip;
+}
+
+void TineScan::MoveTo(const RodStrip& strip) { impl_->fit->line = {strip.tip_mm, strip.root_mm}; }
+
 std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
-  if (!usable_) return std::nullopt;
+  if (!usable_ || !impl_->fit) return std::nullopt;
   const TinePrediction& prediction = impl_->prediction;
   const Straightened& picture = impl_->picture;
   const double span_mm = prediction.gap_mm + prediction.length_mm;
-  const RodSearch::Found& start = impl_->found;
+  const RodFit& fit = *impl_->fit;
   TineDetection found;
-  found.contrast = start.score;
-  found.rival = start.rival;
+  found.contrast = impl_->found.score;
+  found.rival = impl_->found.rival;
   found.likeness = impl_->likeness;
-  RodFit fit = RefineRod(picture, impl_->stretches, prediction, start.line, impl_->search.Used());
-  if (fit.points.empty()) return std::nullopt;
-  // Steadiness and outlines err in different ways: their mean is better than either, and how far
-  // they disagree tells how much to trust it.
-  found.disagreement_mm =
-      std::hypot(fit.line.tip_mm - start.line.tip_mm, fit.line.root_mm - start.line.root_mm);
-  constexpr double kOutlineShare = 0.6;
-  fit.line.tip_mm += (1.0 - kOutlineShare) * (start.line.tip_mm - fit.line.tip_mm);
-  fit.line.root_mm += (1.0 - kOutlineShare) * (start.line.root_mm - fit.line.root_mm);
+  found.disagreement_mm = impl_->disagreement_mm;
   if (debug != nullptr) DrawDebug(picture, fit, span_mm, *debug);
-  for (const OutlinePoint& p : fit.points) {
-    found.visible_mm += 0.5 * impl_->stretches.length_mm * p.weight;
-  }
-  const auto looked_at = static_cast<double>(impl_->search.Used().size());
-  found.score = found.visible_mm / (looked_at * impl_->stretches.length_mm);
+  found.visible_mm = OutlinedMm();
+  found.score = OutlineShare();
   found.scatter_px = fit.scatter_mm * picture.PxPerMm(0.3 * span_mm);
   found.width_ratio = 2.0 * fit.half_width_mm / prediction.diameter_mm;
   found.offset_tip_mm = fit.line.tip_mm;

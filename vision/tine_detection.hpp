@@ -9,6 +9,7 @@
 
 #include "vision/note_observation.hpp"
 #include "vision/photo_view.hpp"
+#include "vision/rod_registration.hpp"
 
 namespace tinesight {
 
@@ -66,11 +67,21 @@ class TineScan {
   [[nodiscard]] RodProfile Profile() const;
   /// Chooses again, near the first choice, with the pattern that the rod should show.
   void LookAgain(const RodProfile& pattern);
-  /// Fits the outlines along the chosen line. nullopt: no such pair of outlines stands out.
+  /// Fits the outlines along the chosen line. False: no such pair of outlines stands out.
+  [[nodiscard]] bool FitOutlines();
+  /// The rod with its fitted line, to be held against its neighbors; `picture` lives as long as
+  /// the scan. Needs FitOutlines() true.
+  [[nodiscard]] RodStrip Strip() const;
+  /// Takes over a line that RegisterRods() moved.
+  void MoveTo(const RodStrip& strip);
+  /// What was found. nullopt: FitOutlines() was false, or too little of the rod carries the line.
   /// `debug` (may be null) receives the straightened picture with the chosen outlines.
   [[nodiscard]] std::optional<TineDetection> Finish(cv::Mat* debug = nullptr) const;
 
  private:
+  [[nodiscard]] double OutlinedMm() const;
+  [[nodiscard]] double OutlineShare() const;
+
   struct Impl;
   std::unique_ptr<Impl> impl_;
   bool usable_ = false;
