@@ -92,6 +92,7 @@ struct Fault {
   double deviation_mm = 0.0;  // from the target
   double tolerance_mm = 0.0;
   std::string words;
+  std::string of_tine;  // "its tine is …"
   [[nodiscard]] bool IsOut() const { return std::abs(deviation_mm) > tolerance_mm; }
 };
 
@@ -99,14 +100,16 @@ std::array<Fault, 3> Faults(const PickupPlace& place, const NoteProfile& target)
   const double height = place.height_mm - target.height_mm;
   const double gap = place.gap_mm - target.gap_mm;
   const auto mm = [](double value) { return Decimals(std::abs(value), 2) + " mm "; };
+  const std::string aside =
+      mm(place.lateral_mm) + (place.lateral_mm < 0.0 ? "toward bass" : "toward treble");
   return {
-      {{place.lateral_mm, target.tolerance_lateral_mm,
-        "its lateral offset, " + mm(place.lateral_mm) +
-            (place.lateral_mm < 0.0 ? "toward bass" : "toward treble")},
+      {{place.lateral_mm, target.tolerance_lateral_mm, "its lateral offset, " + aside, aside},
        {height, target.tolerance_height_mm,
-        "its height, " + mm(height) + (height < 0.0 ? "lower" : "higher") + " than the profile's"},
+        "its height, " + mm(height) + (height < 0.0 ? "lower" : "higher") + " than the profile's",
+        mm(height) + (height < 0.0 ? "too low" : "too high")},
        {gap, target.tolerance_gap_mm,
-        "its gap, " + mm(gap) + (gap < 0.0 ? "narrower" : "wider") + " than the profile's"}}};
+        "its gap, " + mm(gap) + (gap < 0.0 ? "narrower" : "wider") + " than the profile's",
+        mm(gap) + (gap < 0.0 ? "too near its pickup" : "too far from its pickup")}}};
 }
 
 PickupPlace WithTarget(PickupPlace place, std::size_t quantity, const NoteProfile& target) {
@@ -150,9 +153,7 @@ std::string Joined(const std::vector<std::string>& parts) {
   return text;
 }
 
-std::string Sentence(const NoteEvenness& note, const NoteTone& tone, const NoteProfile& target,
-                     const ToneProfile& listening) {
-  const std::array<Fault, 3> faults = Faults(tone.at.place, target);
+std::string Sentence(const NoteEvenness& note, const std::array<Fault, 3>& faults, int cause) {
   std::vector<std::string> out;
   for (const Fault& fault : faults) {
     if (fault.IsOut()) out.push_back(fault.words);
@@ -163,7 +164,6 @@ std::string Sentence(const NoteEvenness& note, const NoteTone& tone, const NoteP
   const std::string heard = ToneHeardWord(note.heard);
   if (note.heard >= ToneHeard::kProbably) {
     std::string text = note.name + " " + heard + ": " + change + neighbors;
-    const int cause = MainCause(note, tone, target, listening);
     if (cause >= 0) text += ", mostly by " + faults[static_cast<std::size_t>(cause)].words;
     if (out.empty()) text += ", though every figure is within its tolerance";
     return text + ".";
@@ -236,6 +236,25 @@ std::string ToneChangeText(double level_db, double octave_db) {
   return Joined(parts);
 }
 
+std::string PlainToneText(const NoteEvenness& note, const EvennessChart& chart) {
+  constexpr double kLittle = 0.5, kMuch = 3.0;
+  struct Word {
+    double size;  // in units of what can be heard
+    std::string text;
+  };
+  const auto word = [&](double deviation_db, double audible_db, const char* less,
+                        const char* more) -> Word {
+    const double size = std::abs(deviation_db) / audible_db;
+    const std::string direction = deviation_db < 0.0 ? less : more;
+    if (size < kLittle) return {size, ""};
+    return {size, (size < 1.0 ? "a little " : size < kMuch ? "" : "much ") + direction};
+  };
+  Word first = word(note.level.Deviation(), chart.audible_level_db, "quieter", "louder");
+  Word second = word(note.octave.Deviation(), chart.audible_octave_db, "rounder", "brighter");
+  if (second.size > first.size) std::swap(first, second);
+  return second.text.empty() ? first.text : first.text + ", " + second.text;
+}
+
 const NoteEvenness* EvennessChart::Find(int midi) const {
   const auto found = std::find_if(notes.begin(), notes.end(),
                                   [&](const NoteEvenness& note) { return note.midi == midi; });
@@ -267,16 +286,12 @@ EvennessChart Evenness(const VisitMeasurement& visit, const InstrumentProfile& p
     note.within_tolerance = std::none_of(faults.begin(), faults.end(),
                                          [](const Fault& fault) { return fault.IsOut(); });
     note.cost = Cost(note.level.Deviation(), note.octave.Deviation(), listening);
-    note.sentence = Sentence(note, tone, target, listening);
+    const int cause = MainCause(note, tone, target, listening);
+    if (cause >= 0) note.cause = faults[static_cast<std::size_t>(cause)].of_tine;
+    note.sentence = Sentence(note, faults, cause);
     chart.notes.push_back(std::move(note));
   }
   return chart;
-}
-
-std::map<int, double> ToneCosts(const VisitMeasurement& visit, const InstrumentProfile& profile) {
-  std::map<int, double> costs;
-  for (const NoteEvenness& note : Evenness(visit, profile).notes) costs[note.midi] = note.cost;
-  return costs;
 }
 
 }  // namespace tinesight

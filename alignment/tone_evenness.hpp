@@ -1,6 +1,5 @@
 #pragma once
 
-#include <map>
 #include <string>
 #include <vector>
 
@@ -44,6 +43,9 @@ struct NoteEvenness {
   double cost = 0.0;
   /// One sentence for the technician: heard or not, how, and which of the three figures makes it.
   std::string sentence;
+  /// The figure that, put right alone, brings it nearest to its neighbors, as one says it of the
+  /// tine: "0.65 mm too low", "2.33 mm toward bass". Empty where no single one does.
+  std::string cause;
 };
 
 /// What the tone chart draws, and the work list's order.
@@ -61,13 +63,13 @@ struct EvennessChart {
 [[nodiscard]] EvennessChart Evenness(const VisitMeasurement& visit,
                                      const InstrumentProfile& profile);
 
-/// NoteEvenness::cost by MIDI number, for the order of the work list.
-[[nodiscard]] std::map<int, double> ToneCosts(const VisitMeasurement& visit,
-                                              const InstrumentProfile& profile);
-
 /// "2.1 dB quieter and rounder (octave 5.3 dB weaker)" for a change in level and octave; empty
 /// where both round to nothing.
 [[nodiscard]] std::string ToneChangeText(double level_db, double octave_db);
+
+/// The same without figures, for a reader who has no use for decibels: "much quieter, brighter". In
+/// units of what can be heard: from a half on "a little", from three on "much".
+[[nodiscard]] std::string PlainToneText(const NoteEvenness& note, const EvennessChart& chart);
 
 /// The ratio r of two partials as it counts to the ear, 10 log10((r² + f²)/(1 + r² f²)) with f =
 /// 0.1 (a workshop default): the ratio itself while both are there, leveling off at ±20 dB, where

@@ -23,6 +23,14 @@ int Compare(const CompareOptions& options) {
   if (!before) return FailWith(before.error());
   const auto after = FindVisitNamed(*record, options.after);
   if (!after) return FailWith(after.error());
+  if (*before == *after) {
+    throw CLI::ValidationError("\"" + options.before + "\" is named twice; name two visits");
+  }
+  if ((*after)->date < (*before)->date) {
+    throw CLI::ValidationError("\"" + options.before + "\" (" + (*before)->date +
+                               ") is later than \"" + options.after + "\" (" + (*after)->date +
+                               "); name the earlier visit first");
+  }
   const VisitComparison comparison = CompareVisits(*record, **before, **after);
   if (!options.json.empty()) {
     const auto written = WriteFileAtomically(options.json, ComparisonJson(comparison));

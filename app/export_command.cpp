@@ -22,6 +22,12 @@ int ExportModel(const ExportOptions& options) {
   if (!IsModelName(options.model)) {
     throw CLI::ValidationError("--model " + options.model + ": the name must end in .ply or .gltf");
   }
+  if (IsRecordName(options.source)) {
+    return FailWith({options.source +
+                     ": --model is made from a result of `measure --json`; of a record's visit, "
+                     "`tinesight report " +
+                     options.source + " --model " + options.model + "` makes it"});
+  }
   if (auto writable = CheckFileWritable(options.model); !writable)
     return FailWith(writable.error());
   return RunExporter(options.source, options.model);

@@ -4,10 +4,14 @@
 #include <string>
 
 #include "app/commands.hpp"
+#include "record/text_util.hpp"
 
 namespace tinesight {
 
-void PrintFailure(const std::string& message) { std::cerr << "tinesight: " << message << '\n'; }
+void PrintFailure(const std::string& message) {
+  // Names from a record or a folder may hold line breaks and escape sequences.
+  std::cerr << "tinesight: " << CleanText(message) << '\n';
+}
 
 int FailWith(const Error& error) {
   PrintFailure(error.message);

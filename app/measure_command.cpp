@@ -14,6 +14,7 @@
 #include "alignment/note_name.hpp"
 #include "alignment/self_calibration.hpp"
 #include "app/commands.hpp"
+#include "app/option_checks.hpp"
 #include "app/output_check.hpp"
 #include "app/progress_bar.hpp"
 #include "app/record_options.hpp"
@@ -312,7 +313,7 @@ void AddMeasureCommand(CLI::App& app, int& exit_status) {
        "STATE");
   file("--record", options->record,
        "add the visit, or its photos in another damper state, to this service record (.tinerec)");
-  file("--visit", options->visit, "name of the visit in the record", "NAME");
+  file("--visit", options->visit, "name of the visit in the record", "NAME")->check(PlainName());
   file("--technician", options->technician, "initials of who took the photos", "INITIALS");
   file("--date", options->date, "day of the visit, like 2024-05-02; today if not given", "DAY");
   command->add_flag("--embed", options->embed, "keep the photos themselves in the record");

@@ -7,6 +7,7 @@
 
 #include "alignment/note_name.hpp"
 #include "app/commands.hpp"
+#include "app/option_checks.hpp"
 #include "app/record_options.hpp"
 #include "record/findings_text.hpp"
 #include "record/picture_file.hpp"
@@ -109,24 +110,28 @@ std::optional<InstrumentInfo> Instrument(const NoteOptions& options, InstrumentI
   return info;
 }
 
-Result<void> Attach(const NoteOptions& options) {
+struct ReadyAttachment {
   Attachment attachment;
+  std::string jpeg;
+};
+
+Result<ReadyAttachment> ReadAttachment(const NoteOptions& options, const ServiceRecord& record) {
+  ReadyAttachment ready;
+  Attachment& attachment = ready.attachment;
   if (!options.visit.empty()) {
-    const auto record = ReadServiceRecord(options.record);
-    if (!record) return tl::unexpected(record.error());
-    const auto visit = FindVisitNamed(*record, options.visit);
+    const auto visit = FindVisitNamed(record, options.visit);
     if (!visit) return tl::unexpected(visit.error());
     attachment.visit_id = (*visit)->id;
   }
   if (!options.note.empty()) attachment.midi = NoteOption("--note", options.note);
-  const auto picture = ReadPictureWithoutMetadata(options.attach);
+  auto picture = ReadPictureWithoutMetadata(options.attach);
   if (!picture) return tl::unexpected(picture.error());
   attachment.name = fs::path(options.attach).stem().string() + ".jpg";
   attachment.media_type = "image/jpeg";
   attachment.caption = options.caption;
   attachment.stamp = options.stamp;
-  const auto added = AddAttachment(options.record, attachment, picture->jpeg);
-  return added ? Result<void>() : tl::unexpected(added.error());
+  ready.jpeg = std::move(picture->jpeg);
+  return ready;
 }
 
 // "finding:3", as the list of entries numbers them.
@@ -148,24 +153,39 @@ Result<void> AddNotes(const NoteOptions& options, const InstrumentInfo& instrume
   return AddBenchNotes(options.record, notes);
 }
 
-Result<void> Change(const NoteOptions& options) {
+// The record as it is, or an empty one where something is noted in a file that is still to be made.
+Result<ServiceRecord> RecordToChange(const NoteOptions& options) {
   std::error_code code;
   const bool notes_something =
       HasFindings(options) || HasInstrument(options) || !options.work.empty();
-  if (notes_something && !fs::exists(options.record, code)) {
-    auto made = AddNotes(options, {});
-    if (made) std::cout << options.record << ": a new service record\n";
-    if (!made) return made;
-  } else {
-    const auto record = ReadServiceRecord(options.record);
-    if (!record) return tl::unexpected(record.error());
-    if (auto added = AddNotes(options, record->instrument); !added) return added;
+  if (!notes_something || fs::exists(options.record, code)) {
+    return ReadServiceRecord(options.record);
+  }
+  ServiceRecord empty;
+  empty.file = options.record;
+  return empty;
+}
+
+Result<void> Change(const NoteOptions& options) {
+  const auto record = RecordToChange(options);
+  if (!record) return tl::unexpected(record.error());
+  // The picture is read first: if it can't be, nothing at all is added.
+  std::optional<ReadyAttachment> ready;
+  if (!options.attach.empty()) {
+    auto read = ReadAttachment(options, *record);
+    if (!read) return tl::unexpected(read.error());
+    ready = std::move(*read);
+  }
+  std::error_code code;
+  const bool is_new = !fs::exists(options.record, code);
+  if (auto added = AddNotes(options, record->instrument); !added) return added;
+  if (is_new) std::cout << options.record << ": a new service record\n";
+  if (ready) {
+    const auto added = AddAttachment(options.record, ready->attachment, ready->jpeg);
+    if (!added) return tl::unexpected(added.error());
   }
   Result<void> done;
-  if (!options.attach.empty()) done = Attach(options);
-  if (done && !options.withdraw.empty()) {
-    done = SetWithdrawn(options.record, options.withdraw, true);
-  }
+  if (!options.withdraw.empty()) done = SetWithdrawn(options.record, options.withdraw, true);
   if (done && !options.restore.empty()) {
     done = SetWithdrawn(options.record, options.restore, false);
   }
@@ -191,7 +211,7 @@ void AddNoteCommand(CLI::App& app, int& exit_status) {
       ->option_text("FILE.tinerec");
   const auto text = [&](const char* name, std::string& value, const char* help,
                         const char* placeholder = "STATE") {
-    command->add_option(name, value, help)->option_text(placeholder);
+    command->add_option(name, value, help)->option_text(placeholder)->check(NotBlank());
   };
   text("--note", options->note, "the note, like F#1", "NOTE");
   text("--grommet", options->grommet, "good, hardened, flattened, cracked or replaced");

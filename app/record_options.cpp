@@ -3,16 +3,19 @@
 #include <langinfo.h>
 
 #include <clocale>
+#include <filesystem>
 #include <iostream>
 
 #include "alignment/note_name.hpp"
 #include "app/commands.hpp"
+#include "app/option_checks.hpp"
 
 namespace tinesight {
 
 void AddStampOptions(CLI::App& command, EntryStamp& stamp) {
   command.add_option("--technician", stamp.technician, "initials of who did it")
-      ->option_text("INITIALS");
+      ->option_text("INITIALS")
+      ->check(PlainName());
   command.add_option("--date", stamp.date, "day, like 2024-05-02; today if not given")
       ->option_text("DAY");
 }
@@ -26,6 +29,10 @@ int NoteOption(const std::string& option, const std::string& name) {
   const std::optional<int> midi = ParseNoteName(name);
   if (midi) return *midi;
   throw CLI::ValidationError(option + " " + name + ": is no note name; write it like E1 or F#3");
+}
+
+bool IsRecordName(const std::string& file) {
+  return std::filesystem::path(file).extension() == ".tinerec";
 }
 
 Result<const Visit*> FindVisitNamed(const ServiceRecord& record, const std::string& name) {

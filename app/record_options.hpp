@@ -17,6 +17,9 @@ void CheckStampUsage(const EntryStamp& stamp);
 /// MIDI number of a note's name; wrong usage where it is none. `option` names it in the message.
 [[nodiscard]] int NoteOption(const std::string& option, const std::string& name);
 
+/// Whether a file's name is that of a service record (.tinerec).
+[[nodiscard]] bool IsRecordName(const std::string& file);
+
 /// The visit of a name, or an error that lists the names there are.
 [[nodiscard]] Result<const Visit*> FindVisitNamed(const ServiceRecord& record,
                                                   const std::string& name);

@@ -18,6 +18,7 @@
 #include "record/record_export.hpp"
 #include "record/report.hpp"
 #include "record/result_json.hpp"
+#include "record/text_util.hpp"
 
 namespace tinesight {
 namespace {
@@ -89,7 +90,8 @@ int WriteModel(const ReportOptions& options, const Visit& visit) {
 
 // Photos that could not be shown are told once, whichever output missed them.
 void TellTrouble(const std::vector<std::string>& trouble) {
-  for (const std::string& line : trouble) std::cout << "left out: photo " << line << '\n';
+  for (const std::string& line : trouble)
+    std::cout << "left out: photo " << CleanText(line) << '\n';
   if (trouble.empty()) return;
   std::cout << "photos are looked for where they were measured, seen from this folder, and beside "
                "the record\n";
@@ -102,7 +104,7 @@ Result<void> WriteFiles(const ReportOptions& options, const ServiceRecord& recor
   if (!report) return tl::unexpected(report.error());
   std::vector<std::string> trouble = report->trouble;
   if (auto written = WriteFileAtomically(pdf, report->pdf); !written) return written;
-  std::cout << "wrote " << pdf << ": the report on the visit \"" << visit.name << "\"\n";
+  std::cout << "wrote " << pdf << ": the report on the visit \"" << CleanText(visit.name) << "\"\n";
   if (!options.images.empty()) {
     const Result<AlignmentImages> images = WriteAlignmentImages(record, visit, options.images);
     if (!images) return tl::unexpected(images.error());
@@ -125,7 +127,18 @@ Result<void> WriteFiles(const ReportOptions& options, const ServiceRecord& recor
   return {};
 }
 
+// A name that ends like another format's is meant as a file, not as a folder.
+void CheckModelName(const std::string& model) {
+  std::error_code code;
+  if (IsModelName(model) || !fs::path(model).has_extension() || fs::is_directory(model, code)) {
+    return;
+  }
+  throw CLI::ValidationError("--model " + model +
+                             ": the name must end in .ply or .gltf, or be that of a folder");
+}
+
 int WriteReport(const ReportOptions& options) {
+  CheckModelName(options.model);
   const Result<ServiceRecord> record = ReadServiceRecord(options.record);
   if (!record) return FailWith(record.error());
   const Result<const Visit*> visit = ChosenVisit(*record, options);

@@ -3,6 +3,7 @@
 #include <string>
 
 #include "app/commands.hpp"
+#include "app/option_checks.hpp"
 #include "app/output_check.hpp"
 #include "app/record_options.hpp"
 #include "app/visit_input.hpp"
@@ -41,7 +42,7 @@ void AddToneCommand(CLI::App& app, int& exit_status) {
   command
       ->add_option("--second-mode", options->second_mode,
                    "amplitude of the tine's second mode, of the first's (0 to 0.5)")
-      ->check(CLI::Range(0.0, 0.5))
+      ->check(NumberBetween(0.0, 0.5))
       ->option_text("SHARE");
   command->callback([options, &exit_status] { exit_status = Tone(*options); });
 }

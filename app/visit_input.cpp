@@ -1,19 +1,13 @@
 #include "app/visit_input.hpp"
 
-#include <filesystem>
-
 #include "app/record_options.hpp"
 #include "record/result_json.hpp"
 
 namespace tinesight {
 namespace {
 
-bool IsRecord(const std::string& file) {
-  return std::filesystem::path(file).extension() == ".tinerec";
-}
-
 void CheckUsage(const VisitInputOptions& options) {
-  if (IsRecord(options.file)) return;
+  if (IsRecordName(options.file)) return;
   if (!options.visit.empty()) {
     throw CLI::ValidationError("--visit names a visit of a service record (.tinerec); " +
                                options.file + " holds one visit alone");
@@ -58,7 +52,7 @@ void AddVisitInputOptions(CLI::App& command, VisitInputOptions& options) {
 Result<VisitInput> ReadVisitInput(const VisitInputOptions& options) {
   CheckUsage(options);
   VisitInput input;
-  if (IsRecord(options.file)) {
+  if (IsRecordName(options.file)) {
     const Result<VisitInput> read = FromRecord(options);
     if (!read) return tl::unexpected(read.error());
     input = *read;

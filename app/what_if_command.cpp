@@ -5,6 +5,7 @@
 
 #include "alignment/note_name.hpp"
 #include "app/commands.hpp"
+#include "app/option_checks.hpp"
 #include "app/record_options.hpp"
 #include "app/visit_input.hpp"
 #include "record/tone_sound.hpp"
@@ -84,7 +85,7 @@ void AddWhatIfCommand(CLI::App& app, int& exit_status) {
       ->option_text("NOTE");
   const auto place = [&](const char* name, std::optional<double>& value, const char* help,
                          double low, double high) {
-    command->add_option(name, value, help)->check(CLI::Range(low, high))->option_text("MM");
+    command->add_option(name, value, help)->check(NumberBetween(low, high))->option_text("MM");
   };
   place("--lateral", options->lateral_mm, "lateral offset to try, + toward treble", -20.0, 20.0);
   place("--height", options->height_mm, "height to try, + above the pickup's center", -20.0, 20.0);

@@ -4,6 +4,7 @@
 
 #include "alignment/note_name.hpp"
 #include "app/commands.hpp"
+#include "app/output_check.hpp"
 #include "app/record_options.hpp"
 #include "calibration/file_io.hpp"
 #include "record/work_list.hpp"
@@ -54,7 +55,14 @@ void CheckUsage(const WorklistOptions& options) {
                                "both-screws, forward-screw or gap");
   }
   for (const std::string& name : options.done) (void)NoteOption("--done", name);
-  for (const std::string& name : options.reopen) (void)NoteOption("--reopen", name);
+  for (const std::string& name : options.reopen) {
+    const int midi = NoteOption("--reopen", name);
+    for (const std::string& done : options.done) {
+      if (NoteOption("--done", done) == midi) {
+        throw CLI::ValidationError(NoteName(midi) + " stands after --done and after --reopen");
+      }
+    }
+  }
 }
 
 Result<ServiceRecord> TickedRecord(const WorklistOptions& options, const ServiceRecord& record,
@@ -75,6 +83,12 @@ Result<ServiceRecord> TickedRecord(const WorklistOptions& options, const Service
 
 int Worklist(const WorklistOptions& options) {
   CheckUsage(options);
+  if (!options.json.empty()) {
+    // Before anything is ticked off: what fails must leave the record as it was.
+    if (auto writable = CheckFileWritable(options.json); !writable) {
+      return FailWith(writable.error());
+    }
+  }
   auto record = ReadServiceRecord(options.record);
   if (!record) return FailWith(record.error());
   auto visit = ChosenVisit(*record, options.visit);

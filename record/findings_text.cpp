@@ -24,8 +24,18 @@ constexpr WordTable<EntryKind, 6> kEntryWords{{
     {EntryKind::kAttachment, "picture"},
 }};
 
+// A whole page pasted into a remark must not push the other entries out of sight.
+std::string Shortened(const std::string& text) {
+  constexpr std::size_t kMost = 600;
+  if (text.size() <= kMost) return text;
+  std::size_t end = kMost;
+  while (end > 0 && (static_cast<unsigned char>(text[end]) & 0xC0U) == 0x80U) --end;
+  return text.substr(0, end) + " ... (all of it: `tinesight report --json`)";
+}
+
 std::string Stamped(const std::string& text, const EntryStamp& stamp) {
-  return text + " (" + stamp.date + (stamp.technician.empty() ? "" : ", " + stamp.technician) + ")";
+  return Shortened(text) + " (" + stamp.date +
+         (stamp.technician.empty() ? "" : ", " + stamp.technician) + ")";
 }
 
 // "  finding:3   F#1  ", what stands before an entry's text.

@@ -18,6 +18,15 @@ constexpr double kLeastSide_mm = 32.0;  // a short tine is shown with its neighb
 // Of overlay_style.hpp: lines thinner than the tine, and still seen on paper.
 constexpr double kLineScale = 0.7;
 
+// Where the arrow for the lateral offset ends, as far as it may widen the picture: what is farther
+// off is seen without it.
+std::optional<Vector2d> ArrowEnd(const PhotoProjection& projection, const NoteMeasurement& note) {
+  constexpr double kFarthest_mm = 12.0;
+  const double aside_mm =
+      std::clamp(kPictureArrowScale * note.lateral_mm->value, -kFarthest_mm, kFarthest_mm);
+  return projection.Project(note.pickup_harp_mm + aside_mm * Eigen::Vector3d::UnitX());
+}
+
 // The square around the note in px of the photo, moved to lie in it.
 cv::Rect WindowAround(const cv::Size& photo_size, const PhotoProjection& projection,
                       const NoteMeasurement& note) {
@@ -26,11 +35,14 @@ cv::Rect WindowAround(const cv::Size& photo_size, const PhotoProjection& project
   const auto aside = projection.Project(note.pickup_harp_mm + Eigen::Vector3d::UnitX());
   if (!root || !pickup || !aside) return {};
   const double scale = (*aside - *pickup).norm();  // px per mm at the pickup
-  const double length = (*root - *pickup).cwiseAbs().maxCoeff();
+  const Vector2d arrow = ArrowEnd(projection, note).value_or(*pickup);
+  const Vector2d low = root->cwiseMin(*pickup).cwiseMin(arrow);
+  const Vector2d high = root->cwiseMax(*pickup).cwiseMax(arrow);
+  const double length = (high - low).maxCoeff();
   const double longest = std::min(photo_size.width, photo_size.height);
   const int side = static_cast<int>(std::lround(std::clamp(
       std::max((1.0 + 2.0 * kMarginShare) * length, kLeastSide_mm * scale), 16.0, longest)));
-  const Vector2d middle = 0.5 * (*root + *pickup);
+  const Vector2d middle = 0.5 * (low + high);
   const auto place = [&](double center, int extent) {
     return std::clamp(static_cast<int>(std::lround(center - 0.5 * side)), 0, extent - side);
   };

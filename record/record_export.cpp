@@ -6,6 +6,7 @@
 #include "record/record_words.hpp"
 #include "record/result_json.hpp"
 #include "record/text_util.hpp"
+#include "record/tone_table.hpp"
 #include "record/visit_photos.hpp"
 #include "record/work_list.hpp"
 
@@ -69,6 +70,7 @@ OrderedJson VisitJson(const ServiceRecord& record, const Visit& visit) {
   }
   json["work_list"] =
       OrderedJson::parse(WorkListJson(BuildWorkList(record, visit, ToneOrder(visit))));
+  json["tone"] = OrderedJson::parse(ToneJson(visit.measurement, visit.profile));
   return json;
 }
 
@@ -189,13 +191,15 @@ std::string RecordCsv(const ServiceRecord& record) {
   std::vector<std::string> header{"visit", "date", "technician"};
   const std::vector<std::string> figures = ResultCsvHeader();
   header.insert(header.end(), figures.begin(), figures.end());
-  header.insert(header.end(), {"findings", "work_done"});
+  header.insert(header.end(), {"to_the_ear", "findings", "work_done"});
   std::string csv = CsvLine(header);
   for (const Visit& visit : record.visits) {
+    const EvennessChart tone = Evenness(visit.measurement, visit.profile);
     for (const NoteMeasurement& note : visit.measurement.notes) {
       std::vector<std::string> row{visit.name, visit.date, visit.technician};
       const std::vector<std::string> fields = ResultCsvRow(note);
       row.insert(row.end(), fields.begin(), fields.end());
+      const NoteEvenness* heard = tone.Find(note.midi);
       std::string findings;
       std::string work;
       for (const Finding& finding : record.findings) {
@@ -204,7 +208,7 @@ std::string RecordCsv(const ServiceRecord& record) {
       for (const WorkDone& done : record.work_done) {
         if (done.midi == note.midi) AppendText(work, done.text);
       }
-      row.insert(row.end(), {findings, work});
+      row.insert(row.end(), {heard != nullptr ? ToneHeardWord(heard->heard) : "", findings, work});
       csv += CsvLine(row);
     }
   }

@@ -28,6 +28,7 @@ ReportContext ContextOf(const ServiceRecord& record, const Visit& visit) {
                         .before = VisitBefore(record, visit),
                         .comparison = {},
                         .work = BuildWorkList(record, visit, ToneOrder(visit)),
+                        .tone = Evenness(visit.measurement, visit.profile),
                         .needs_work = {},
                         .uncertain = {},
                         .pictures = {},
@@ -75,6 +76,7 @@ void Compose(PageFlow& flow, const ReportContext& context) {
   AddSpringMap(flow, context);
   AddAttachments(flow, context);
   AddAllNotes(flow, context);
+  AddToneFigures(flow, context);
   AddPhotos(flow, context);
   AddMethod(flow, context);
   AddCautions(flow);

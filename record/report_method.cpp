@@ -25,6 +25,7 @@ std::string DamperSentence(const VisitMeasurement& visit) {
     if (photo.used) states.insert(photo.damper);
   }
   std::vector<std::string> words;
+  words.reserve(states.size());
   for (const DamperState state : states) words.push_back(DamperWord(state));
   return "Damper in the photos: " + JoinedNames(words) + ". ";
 }
@@ -37,9 +38,9 @@ void AddPhotos(PageFlow& flow, const ReportContext& context) {
   flow.Heading("Photos", 60.0);
   Table table;
   table.columns = {
-      {"Photo", 2.2, TextAlign::kLeft},        {"SHA-256, first digits", 1.3, TextAlign::kLeft},
-      {"Damper", 0.9, TextAlign::kLeft},       {"Notes", 0.6, TextAlign::kRight},
-      {"Rig fit, px", 0.7, TextAlign::kRight}, {"Remarks", 2.6, TextAlign::kLeft}};
+      {"Photo", 2.2, TextAlign::kLeft},       {"SHA-256, first digits", 1.3, TextAlign::kLeft},
+      {"Damper", 0.9, TextAlign::kLeft},      {"Notes", 0.6, TextAlign::kLeft},
+      {"Rig fit, px", 0.9, TextAlign::kLeft}, {"Remarks", 2.6, TextAlign::kLeft}};
   for (std::size_t i = 0; i < visit.photos.size(); ++i) {
     const PhotoMeasurement& photo = visit.photos[i];
     const bool known = i < context.visit.photos.size() && context.visit.photos[i].sha256;
@@ -62,7 +63,14 @@ void AddPhotos(PageFlow& flow, const ReportContext& context) {
   flow.AddTable(table);
   if (context.pictures.trouble.empty()) return;
   flow.Subheading("Photos that could not be shown in this report");
-  for (const std::string& trouble : context.pictures.trouble) flow.Item(CleanText(trouble));
+  std::vector<std::pair<std::string, std::string>> reasons;
+  for (const std::string& trouble : context.pictures.trouble) {
+    const std::size_t colon = trouble.find(": ");  // between the photo's name and the reason
+    if (colon != std::string::npos) {
+      reasons.emplace_back(trouble.substr(0, colon), trouble.substr(colon + 2));
+    }
+  }
+  AddItemsByText(flow, reasons);
 }
 
 void AddMethod(PageFlow& flow, const ReportContext& context) {
@@ -115,7 +123,7 @@ void AddMethod(PageFlow& flow, const ReportContext& context) {
 }
 
 void AddCautions(PageFlow& flow) {
-  flow.Heading("Cautions", 120.0);
+  flow.Heading("Cautions", 150.0);  // all of it on one page
   flow.Paragraph(
       "This report tells what was measured; it is no service manual. Follow the instrument maker's "
       "instructions and the local codes where they say otherwise, and leave what needs a license "

@@ -77,27 +77,34 @@ bool AnyLift(const VisitMeasurement& visit) {
                      [](const NoteMeasurement& note) { return note.damper_lift_mm.has_value(); });
 }
 
-// Notes that share a reason share its line.
 void AddReasons(PageFlow& flow, const VisitMeasurement& visit) {
-  std::vector<std::pair<std::string, std::vector<std::string>>> notes_of_reason;
+  std::vector<std::pair<std::string, std::string>> reasons;
   for (const NoteMeasurement& note : visit.notes) {
-    if (note.reason.empty()) continue;
-    const auto same = std::find_if(notes_of_reason.begin(), notes_of_reason.end(),
-                                   [&](const auto& entry) { return entry.first == note.reason; });
-    if (same == notes_of_reason.end()) {
-      notes_of_reason.push_back({note.reason, {note.name}});
-    } else {
-      same->second.push_back(note.name);
-    }
+    if (!note.reason.empty()) reasons.emplace_back(note.name, note.reason);
   }
-  if (notes_of_reason.empty()) return;
+  if (reasons.empty()) return;
   flow.Subheading("Why a figure is uncertain or missing, and what would settle it");
-  for (const auto& [reason, names] : notes_of_reason) {
-    flow.Item(CleanText(JoinedNames(names) + ": " + reason));
-  }
+  AddItemsByText(flow, reasons);
 }
 
 }  // namespace
+
+void AddItemsByText(PageFlow& flow,
+                    const std::vector<std::pair<std::string, std::string>>& named_texts) {
+  std::vector<std::pair<std::string, std::vector<std::string>>> names_of_text;
+  for (const auto& named : named_texts) {
+    const auto same = std::find_if(names_of_text.begin(), names_of_text.end(),
+                                   [&](const auto& entry) { return entry.first == named.second; });
+    if (same == names_of_text.end()) {
+      names_of_text.push_back({named.second, {named.first}});
+    } else {
+      same->second.push_back(named.first);
+    }
+  }
+  for (const auto& [text, names] : names_of_text) {
+    flow.Item(CleanText(JoinedNames(names) + ": " + text));
+  }
+}
 
 void AddNoteCards(PageFlow& flow, const ReportContext& context) {
   if (context.work_cards + context.uncertain_cards == 0) return;
@@ -144,16 +151,18 @@ void AddAllNotes(PageFlow& flow, const ReportContext& context) {
   flow.Heading("Table of all notes", 80.0);
   Table table;
   table.columns = {{"Note", 0.6, TextAlign::kLeft}};
+  // Beside the figures of a second visit there is no room for the yaw; CSV and JSON have it.
+  const bool yaw = context.before == nullptr;
   if (context.before != nullptr) {
     table.columns.push_back(
-        {"Lateral, mm, " + CleanText(context.before->name), 1.4, TextAlign::kLeft});
+        {"Lateral, mm, " + CleanText(context.before->name), 1.35, TextAlign::kLeft});
   }
   table.columns.push_back({"Lateral, mm", 1.35, TextAlign::kLeft});
   table.columns.push_back({"Height, mm", 1.3, TextAlign::kLeft});
-  table.columns.push_back({"Gap, mm", 1.2, TextAlign::kLeft});
-  table.columns.push_back({"Yaw, degrees", 1.15, TextAlign::kLeft});
+  table.columns.push_back({"Gap, mm", 1.25, TextAlign::kLeft});
+  if (yaw) table.columns.push_back({"Yaw, degrees", 1.15, TextAlign::kLeft});
   if (lift) table.columns.push_back({"Damper lift, mm", 1.1, TextAlign::kLeft});
-  table.columns.push_back({"Verdict", 2.3, TextAlign::kLeft});
+  table.columns.push_back({"Verdict", lift ? 1.75 : 2.3, TextAlign::kLeft});
   for (const NoteMeasurement& note : visit.notes) {
     std::vector<TableCell> row{{note.name, true, std::nullopt}};
     if (context.before != nullptr) {
@@ -164,7 +173,7 @@ void AddAllNotes(PageFlow& flow, const ReportContext& context) {
     row.push_back(FigureCell(note.lateral_mm, note.lateral_verdict));
     row.push_back(FigureCell(note.height_mm, note.height_verdict));
     row.push_back(FigureCell(note.gap_mm, note.gap_verdict));
-    row.push_back({PlusMinusText(note.yaw_deg), false, std::nullopt});
+    if (yaw) row.push_back({PlusMinusText(note.yaw_deg), false, std::nullopt});
     if (lift) row.push_back({PlusMinusText(note.damper_lift_mm), false, std::nullopt});
     row.push_back({VerdictPhrase(note), false, std::nullopt});
     table.rows.push_back(std::move(row));

@@ -2,8 +2,11 @@
 
 // For record/ alone: the sections of the report, in their order.
 #include <optional>
+#include <string>
+#include <utility>
 #include <vector>
 
+#include "alignment/tone_evenness.hpp"
 #include "record/page_flow.hpp"
 #include "record/service_record.hpp"
 #include "record/visit_comparison.hpp"
@@ -33,6 +36,7 @@ struct ReportContext {
   const Visit* before = nullptr;  ///< as found, where there is such a visit
   std::optional<VisitComparison> comparison;
   WorkList work;
+  EvennessChart tone;                              ///< predicted
   std::vector<const NoteMeasurement*> needs_work;  ///< worst first
   std::vector<const NoteMeasurement*> uncertain;   ///< sideways; farthest off first
   NotePictures pictures;
@@ -54,9 +58,15 @@ void AddFindings(PageFlow& flow, const ReportContext& context);
 void AddAttachments(PageFlow& flow, const ReportContext& context);
 void AddSpringMap(PageFlow& flow, const ReportContext& context);
 void AddAllNotes(PageFlow& flow, const ReportContext& context);
+/// What the sentences of AddTone rest on, note by note.
+void AddToneFigures(PageFlow& flow, const ReportContext& context);
 void AddPhotos(PageFlow& flow, const ReportContext& context);
 void AddMethod(PageFlow& flow, const ReportContext& context);
 void AddCautions(PageFlow& flow);
+
+/// An item for each text (second), behind all the names (first) that share it.
+void AddItemsByText(PageFlow& flow,
+                    const std::vector<std::pair<std::string, std::string>>& named_texts);
 
 /// "A", "A and B", "A, B and C".
 [[nodiscard]] std::string JoinedNames(const std::vector<std::string>& names);

@@ -37,7 +37,9 @@ void AddFacts(PageFlow& flow, const ReportContext& context) {
   add("Visit", VisitText(context.visit));
   if (context.before != nullptr) add("Compared with", VisitText(*context.before));
   constexpr double kNameWidth = 90.0;
-  for (const auto& [name, value] : facts) {
+  for (const auto& fact : facts) {
+    const std::string& name = fact.first;
+    const std::string& value = fact.second;
     const double width = flow.Width() - kNameWidth;
     const double height = flow.Draw().TextHeight(value, width, kFactFont, 3);
     flow.Block(height + 1.0, [&](Drawing& drawing, const Rect& box) {
@@ -56,18 +58,28 @@ std::size_t Count(const VisitMeasurement& visit, VerdictOf of, Verdict verdict) 
                     [&](const NoteMeasurement& note) { return note.*of == verdict; }));
 }
 
+// How many of the notes of this visit had it before: the others were not looked at again.
+std::size_t CountBefore(const ReportContext& context, VerdictOf of, Verdict verdict) {
+  const auto& notes = context.visit.measurement.notes;
+  return static_cast<std::size_t>(
+      std::count_if(notes.begin(), notes.end(), [&](const NoteMeasurement& note) {
+        const NoteMeasurement* before = context.Before(note.midi);
+        return (before != nullptr ? before->*of : Verdict::kNotMeasured) == verdict;
+      }));
+}
+
 // How many notes have which verdict; where there are two visits, how many had it before.
 void AddCounts(PageFlow& flow, const ReportContext& context) {
   const auto cell = [&](VerdictOf of, Verdict verdict) {
     std::string text = std::to_string(Count(context.visit.measurement, of, verdict));
     if (context.before != nullptr) {
-      text = std::to_string(Count(context.before->measurement, of, verdict)) + " → " + text;
+      text = std::to_string(CountBefore(context, of, verdict)) + " → " + text;
     }
     return TableCell{text, false, verdict};
   };
   Table table;
-  table.columns = {{context.before != nullptr ? "Number of notes, before → now" : "Number of notes",
-                    2.2, TextAlign::kLeft},
+  table.columns = {{context.before != nullptr ? "Notes, before → now" : "Number of notes", 2.2,
+                    TextAlign::kLeft},
                    {"centered / in range", 1.5, TextAlign::kLeft},
                    {"re-center / adjust", 1.5, TextAlign::kLeft},
                    {"uncertain", 1.2, TextAlign::kLeft},
@@ -88,6 +100,7 @@ void AddCounts(PageFlow& flow, const ReportContext& context) {
 
 std::vector<std::string> NamesOf(const std::vector<const NoteMeasurement*>& notes) {
   std::vector<std::string> names;
+  names.reserve(notes.size());
   for (const NoteMeasurement* note : notes) names.push_back(note->name);
   return names;
 }
@@ -120,6 +133,17 @@ std::string NotMeasuredText(const ReportContext& context) {
   return names.empty() ? "" : "Not measured: " + JoinedNames(names) + ".";
 }
 
+std::string HeardText(const ReportContext& context) {
+  std::vector<std::string> names;
+  for (const NoteEvenness& note : context.tone.notes) {
+    if (note.heard == ToneHeard::kYes) names.push_back(note.name);
+  }
+  if (names.empty()) return "";
+  return Counted(names.size(), "note is predicted to stick out to the ear: ",
+                 "notes are predicted to stick out to the ear: ") +
+         JoinedNames(names) + ".";
+}
+
 void AddChange(PageFlow& flow, const ReportContext& context) {
   if (!context.comparison) return;
   std::vector<std::string> improved;
@@ -141,6 +165,10 @@ void AddChange(PageFlow& flow, const ReportContext& context) {
   if (!worse.empty()) flow.Item("Farther from the target than before: " + JoinedNames(worse) + ".");
   if (!moved.empty()) {
     flow.Item("Moved though no work on it is recorded: " + JoinedNames(moved) + ".");
+  }
+  if (!context.comparison->not_again.empty()) {
+    flow.Item("Out of tolerance before, and not measured again: " +
+              JoinedNames(context.comparison->not_again) + ".");
   }
   flow.Item(open.empty() ? "Nothing that was found out of tolerance is still open."
                          : "Still open: " + JoinedNames(open) + ".");
@@ -183,7 +211,8 @@ void AddSummary(PageFlow& flow, const ReportContext& context) {
       "to the pickup is.");
   AddCounts(flow, context);
   flow.Item(NeedsWorkText(context));
-  for (const std::string& text : {UncertainText(context), NotMeasuredText(context)}) {
+  for (const std::string& text :
+       {HeardText(context), UncertainText(context), NotMeasuredText(context)}) {
     if (!text.empty()) flow.Item(text);
   }
   AddChange(flow, context);

@@ -165,9 +165,9 @@ void DrawToneChart(Drawing& drawing, const Rect& box, const EvennessChart& chart
   keyboard.left = box.left + kAxisRoom;
   keyboard.key = (box.width - kAxisRoom) / (last_midi - first_midi + 1);
   const std::array<Figure, 2> figures{
-      {{"Predicted level, dB (0: at the profile's height and gap, centered)", &NoteEvenness::level,
-        chart.audible_level_db},
-       {"Predicted octave against the fundamental, dB as heard (up: brighter)",
+      {{"Predicted level, dB (up: louder; 0: a tine that stands as it should)",
+        &NoteEvenness::level, chart.audible_level_db},
+       {"Predicted brightness: the octave against the note itself, dB as heard (up: brighter)",
         &NoteEvenness::octave, chart.audible_octave_db}}};
   const double panel_height =
       (box.height - kChartLegendHeight - kKeyboardHeight - kKeyNames) / figures.size();

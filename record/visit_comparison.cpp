@@ -108,6 +108,12 @@ NoteComparison CompareNote(const ServiceRecord& record, const Visit& before, con
   return note;
 }
 
+bool AnyOut(const NoteMeasurement& note) {
+  return std::any_of(kQuantities.begin(), kQuantities.end(), [&](const QuantityView& view) {
+    return note.*view.verdict == Verdict::kOutOfTolerance;
+  });
+}
+
 void AddLifts(const Visit& before, const Visit& after, VisitComparison& comparison) {
   const auto lift = [](const NoteMeasurement* note) {
     return note != nullptr ? note->damper_lift_mm : std::nullopt;
@@ -136,6 +142,7 @@ VisitComparison CompareVisits(const ServiceRecord& record, const Visit& before,
     const NoteMeasurement* new_note = after.Find(old_note.midi);
     if (new_note == nullptr || !new_note->lateral_mm) {
       comparison.only_before.push_back(old_note.name);
+      if (AnyOut(old_note)) comparison.not_again.push_back(old_note.name);
     } else {
       comparison.notes.push_back(CompareNote(record, before, after, old_note, *new_note));
     }

@@ -50,6 +50,7 @@ struct VisitComparison {
   std::string after_date;
   std::vector<NoteComparison> notes;     ///< measured in both, ascending
   std::vector<std::string> only_before;  ///< names of notes measured in one of them alone
+  std::vector<std::string> not_again;    ///< those of only_before that were out of tolerance
   std::vector<std::string> only_after;
   /// Damper lift in each visit that has photos of both states.
   struct Lift {

@@ -1,5 +1,6 @@
 // A comparison of two visits for people and for programs.
 #include <algorithm>
+#include <array>
 #include <nlohmann/json.hpp>
 
 #include "record/paragraphs.hpp"
@@ -58,6 +59,8 @@ class ComparisonWriter {
     WriteNotes(
         "Still open (!)", " ! ", [](const NoteComparison& n) { return n.open; },
         [](const NoteComparison& n) { return n.open_reason; });
+    WriteNames("Out of tolerance in \"" + comparison_.before + "\", and not measured again (!)",
+               comparison_.not_again);
     WriteNotes(
         "Worse (-)", " - ", [](const NoteComparison& n) { return n.worse; }, ChangeText);
     WriteNotes(
@@ -85,7 +88,10 @@ class ComparisonWriter {
                  std::to_string(Count([](const auto& n) { return n.worse; })) + " worse, " +
                  std::to_string(Count([](const auto& n) { return n.moved_untouched; })) +
                  " moved though no work on them is recorded, " +
-                 std::to_string(Count([](const auto& n) { return n.open; })) + " still open.");
+                 std::to_string(Count([](const auto& n) { return n.open; })) + " still open" +
+                 (c.not_again.empty() ? "."
+                                      : ", " + std::to_string(c.not_again.size()) +
+                                            " out of tolerance and not measured again."));
     out_.Add("",
              "A change counts where it is beyond its expanded uncertainty U (k = 2, root sum "
              "of squares of both). By that rule about one figure in twenty that did not "
@@ -125,15 +131,24 @@ class ComparisonWriter {
 
   void WriteLifts() {
     if (comparison_.damper_lifts.empty()) return;
-    out_.Heading("Damper lift, before and after: height at rest minus height without the damper");
-    const auto text = [](const std::optional<Measured>& lift) {
-      return lift ? FixedDecimals(lift->value, 2) + " mm (U " + FixedDecimals(lift->expanded_u, 2) +
-                        ")"
-                  : std::string("not measured");
+    const auto text = [](const Measured& lift) {
+      return FixedDecimals(lift.value, 2) + " mm (U " + FixedDecimals(lift.expanded_u, 2) + ")";
     };
+    std::array<std::string, 2> alone;
+    out_.Heading("Damper lift: height with the damper at rest minus height without it");
     for (const auto& lift : comparison_.damper_lifts) {
-      out_.Add(PadRight(std::string("   ") + lift.name, 8),
-               text(lift.before_mm) + ", " + text(lift.after_mm));
+      if (lift.before_mm && lift.after_mm) {
+        out_.Add(PadRight(std::string("   ") + lift.name, 8),
+                 text(*lift.before_mm) + " to " + text(*lift.after_mm));
+        continue;
+      }
+      std::string& list = alone[lift.before_mm ? 0 : 1];
+      list += (list.empty() ? "" : "; ") + lift.name + " " +
+              text(lift.before_mm ? *lift.before_mm : *lift.after_mm);
+    }
+    for (std::size_t i = 0; i < alone.size(); ++i) {
+      const std::string& visit = i == 0 ? comparison_.before : comparison_.after;
+      if (!alone[i].empty()) out_.Add("  ", "in \"" + visit + "\" alone: " + alone[i]);
     }
   }
 
@@ -189,6 +204,7 @@ std::string ComparisonJson(const VisitComparison& comparison) {
   json["notes"] = Json::array();
   for (const NoteComparison& note : comparison.notes) json["notes"].push_back(NoteJson(note));
   json["only_before"] = comparison.only_before;
+  json["not_measured_again"] = comparison.not_again;
   json["only_after"] = comparison.only_after;
   json["damper_lift"] = Json::array();
   for (const auto& lift : comparison.damper_lifts) {

@@ -14,7 +14,7 @@ namespace tinesight {
 struct NotePictures {
   std::map<int, std::string> jpeg;     ///< square, encoded anew from pixels: no EXIF
   std::map<int, std::string> missing;  ///< why a note has none, for a reader
-  std::vector<std::string> trouble;    ///< one line a photo that could not be used
+  std::vector<std::string> trouble;    ///< "PHOTO: why it could not be used"
 };
 
 /// The photo itself, by the name that the record keeps (as it is, and beside the record), if its

@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
-#include <ranges>
+#include <utility>
 
 #include "alignment/harp_frame.hpp"
 #include "alignment/tone_evenness.hpp"
@@ -57,7 +57,8 @@ struct LaterWord {
 LaterWord WordAfter(const ServiceRecord& record, const Visit& visit, int midi,
                     const QuantityView& view) {
   LaterWord word;
-  for (const Visit& later : std::views::reverse(record.visits)) {
+  for (std::size_t i = record.visits.size(); i-- > 0;) {
+    const Visit& later = record.visits[i];
     if (later.id == visit.id) break;
     const NoteMeasurement* note = later.Find(midi);
     if (note == nullptr) continue;
@@ -105,7 +106,7 @@ void AddSuspectedCause(const NoteMeasurement& note, CorrectionStep& step) {
   for (const Suspicion& suspicion : note.suspicions) {
     if (suspicion.kind == SuspicionKind::kCrookedInBlock ||
         suspicion.kind == SuspicionKind::kToneBarSkewed) {
-      step.cause = "the photos suggest " + suspicion.text;
+      step.cause = "perhaps " + suspicion.text;
       return;
     }
   }
@@ -150,11 +151,17 @@ std::size_t WorkList::Count(WorkState state) const {
 
 WorkListOptions ToneOrder(const Visit& visit) {
   constexpr double kJustHeard = 1.0;
-  return {[costs = ToneCosts(visit.measurement, visit.profile)](const NoteMeasurement& note,
-                                                                const NoteProfile&) {
+  std::map<int, double> costs;
+  WorkListOptions options;
+  for (const NoteEvenness& note : Evenness(visit.measurement, visit.profile).notes) {
+    costs[note.midi] = note.cost;
+    if (note.heard == ToneHeard::kYes) options.heard.insert(note.midi);
+  }
+  options.cost = [costs = std::move(costs)](const NoteMeasurement& note, const NoteProfile&) {
     const auto found = costs.find(note.midi);
     return found == costs.end() ? kJustHeard : found->second;
-  }};
+  };
+  return options;
 }
 
 WorkList BuildWorkList(const ServiceRecord& record, const Visit& visit,
@@ -182,9 +189,13 @@ WorkList BuildWorkList(const ServiceRecord& record, const Visit& visit,
       list.undecided.emplace_back(note.name, "needs another photo, says the review");
       continue;
     }
+    const std::size_t items_before = list.items.size();
     AddItems(record, visit, note, deviations, options, list);
+    const bool has_work = list.items.size() > items_before;
     if (note.lateral_verdict == Verdict::kUncertain || note.height_verdict == Verdict::kUncertain) {
       list.undecided.emplace_back(note.name, note.reason);
+      if (!has_work && options.heard.count(note.midi) > 0)
+        list.undecided_but_heard.push_back(note.name);
     }
   }
   std::sort(list.items.begin(), list.items.end(), ComesBefore);

@@ -2,6 +2,7 @@
 
 #include <functional>
 #include <optional>
+#include <set>
 #include <string>
 #include <utility>
 #include <vector>
@@ -36,6 +37,8 @@ struct WorkList {
   std::vector<WorkItem> items;  ///< by task, then by cost, then longer tines first
   /// Notes whose figures can't decide yet, with the reason: measure again, turn nothing.
   std::vector<std::pair<std::string, std::string>> undecided;
+  /// Those of them that the ear will notice though there is no work at them: to be measured first.
+  std::vector<std::string> undecided_but_heard;
   /// How far a resting damper lifts the tine, of the notes that have photos of both states.
   std::vector<std::pair<std::string, Measured>> damper_lifts_mm;
   /// What the photos alone make one suspect; see NoteMeasurement::suspicions.
@@ -48,10 +51,12 @@ struct WorkListOptions {
   /// What a note costs the sound, the greater the sooner it is mended. Not set: the largest excess
   /// over tolerance in units of the tolerance.
   std::function<double(const NoteMeasurement&, const NoteProfile&)> cost;
+  /// MIDI numbers of the notes that are sure to be heard.
+  std::set<int> heard = {};
 };
 
 /// The order by what is predicted to be heard: NoteEvenness::cost. A note whose tone can't be
-/// predicted (a figure is missing) counts as just heard.
+/// predicted (a figure is missing) counts as just heard. `heard`: those with ToneHeard::kYes.
 [[nodiscard]] WorkListOptions ToneOrder(const Visit& visit);
 
 /// What a visit's photos ask to be done, as it stands with the ticks and the visits after it. A

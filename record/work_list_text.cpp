@@ -87,7 +87,14 @@ std::string WorkListText(const WorkList& list, bool ascii_only) {
     writer.Add("  ", lifts);
   }
   if (!list.undecided.empty()) {
-    writer.Heading("Not decided: measure again, turn nothing");
+    writer.Heading("Not decided: measure the figures named again, and turn nothing for them");
+    if (!list.undecided_but_heard.empty()) {
+      std::string names;
+      for (const std::string& name : list.undecided_but_heard) {
+        names += (names.empty() ? "" : ", ") + name;
+      }
+      writer.Add("  ", "First, as the ear is predicted to notice them: " + names);
+    }
     writer.ByText(list.undecided);
   }
   return writer.Text();
@@ -120,6 +127,7 @@ std::string WorkListJson(const WorkList& list) {
     }
   };
   pairs("undecided", list.undecided, "reason");
+  json["undecided_but_heard"] = list.undecided_but_heard;
   pairs("suspicions", list.suspicions, "text");
   json["damper_lift"] = Json::array();
   for (const auto& [name, lift] : list.damper_lifts_mm) {

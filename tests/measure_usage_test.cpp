@@ -54,7 +54,7 @@ class MeasureUsage : public ::testing::Test {
   }
 
   tinesight::testing::TempFolder folder_;
-  long files_before_ = 0;
+  std::size_t files_before_ = 0;
 };
 
 TEST_F(MeasureUsage, WrongUsageIsStatus2) {
@@ -63,6 +63,8 @@ TEST_F(MeasureUsage, WrongUsageIsStatus2) {
   ExpectRefused("a.jpg --first-note H9", 2, "is no note name");
   ExpectRefused("a.jpg --record r.tinerec", 2, "--visit");
   ExpectRefused("a.jpg --visit 'as found'", 2, "--record");
+  ExpectRefused("a.jpg --record r.tinerec --visit '  '", 2, "--visit: is blank");
+  ExpectRefused("a.jpg --record r.tinerec --visit 'two\nlines'", 2, "no plain text of one line");
   ExpectRefused("a.jpg --debug", 2, "--overlays");
   ExpectRefused("a.jpg --embed", 2, "add --record");
   ExpectRefused("a.jpg --technician AB", 2, "add --record");

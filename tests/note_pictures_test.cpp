@@ -186,6 +186,23 @@ TEST(NotePicture, DrawsTheRingWhereThePoleTipIsInTheEnlargedPhoto) {
   EXPECT_NEAR(ring, expected, 0.8);
 }
 
+TEST(NotePicture, HoldsTheWholeArrow) {
+  const VisitMeasurement visit = SampleVisit();
+  for (const double lateral_mm : {-2.3, -0.6, 0.6, 2.3}) {
+    NoteMeasurement note = visit.notes[0];
+    note.lateral_mm->value = lateral_mm;
+    const cv::Mat picture = NotePicture(GrayPhoto(), visit.photos[0], note, nullptr, 600);
+    ASSERT_FALSE(picture.empty());
+    // Nothing but the gray photo touches the picture's sides.
+    for (const int column : {0, picture.cols - 1}) {
+      double least = 0.0, most = 0.0;
+      cv::minMaxLoc(picture.col(column).clone().reshape(1), &least, &most);
+      EXPECT_GE(least, 109.0) << lateral_mm << " at column " << column;
+      EXPECT_LE(most, 111.0) << lateral_mm << " at column " << column;
+    }
+  }
+}
+
 TEST(NotePicture, IsTakenFromThePhotoThatShowsTheNoteBest) {
   VisitMeasurement visit = SampleVisit();
   EXPECT_EQ(BestPhotoOf(visit, 41), 0u);

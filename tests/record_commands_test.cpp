@@ -14,7 +14,6 @@ namespace tinesight {
 namespace {
 
 using ::testing::HasSubstr;
-using ::testing::IsEmpty;
 using ::testing::Not;
 using ::testing::SizeIs;
 using ::testing::StartsWith;
@@ -95,6 +94,17 @@ TEST_F(RecordCommands, NoteKeepsRemarksWorkAndTheInstrument) {
   EXPECT_EQ(record.instrument.compass, "E2 to D3, 11 notes") << "what was not said stays";
 }
 
+TEST_F(RecordCommands, NoteListsTheBeginningOfAnEndlessText) {
+  std::string endless = "begins";
+  for (int i = 0; i < 2000; ++i) endless += " ä";
+  const CommandOutcome outcome = Run("note piano.tinerec --note F2 --text '" + endless + "'");
+  ASSERT_EQ(outcome.status, 0) << outcome.err;
+  EXPECT_THAT(outcome.out, HasSubstr("begins ä"));
+  EXPECT_THAT(outcome.out, HasSubstr("report --json"));
+  EXPECT_LT(outcome.out.size(), 1500U);
+  EXPECT_EQ(Reread(file_).findings[0].text, endless) << "the record keeps all of it";
+}
+
 TEST_F(RecordCommands, NoteMakesARecordBeforeAnythingIsMeasured) {
   const CommandOutcome outcome = Run("note new.tinerec --note F#1 --spring heavy");
   ASSERT_EQ(outcome.status, 0) << outcome.err;
@@ -103,6 +113,11 @@ TEST_F(RecordCommands, NoteMakesARecordBeforeAnythingIsMeasured) {
   // But not for a finding that is refused, nor only to look.
   ExpectRefused("note other.tinerec --note F#1 --grommet soft", 1, "hardened, flattened");
   ExpectRefused("note other.tinerec", 1, "there is no such service record");
+  // A picture that can't be read takes the finding beside it along, in a new record and in an old.
+  ExpectRefused("note other.tinerec --note F#1 --grommet good --attach gone.jpg", 1, "gone.jpg");
+  ExpectRefused("note piano.tinerec --note F#1 --grommet good --attach gone.jpg", 1, "gone.jpg");
+  ExpectRefused("note piano.tinerec --note F#1 --spring ''", 2, "--spring: is blank");
+  ExpectRefused("note piano.tinerec --work '  '", 2, "--work: is blank");
 }
 
 TEST_F(RecordCommands, NoteAttachesAPictureWithoutWhatThePhoneWroteIntoIt) {
@@ -148,6 +163,8 @@ TEST_F(RecordCommands, WorklistTicksOffAndReopens) {
   ExpectRefused("worklist piano.tinerec --done F2 --task gap", 1, "nothing of the task gap");
   ExpectRefused("worklist piano.tinerec --done X9", 2, "is no note name");
   ExpectRefused("worklist piano.tinerec --task hammer", 2, "choose slide-pickup");
+  ExpectRefused("worklist piano.tinerec --done F2 --reopen f2", 2, "after --done and after");
+  ExpectRefused("worklist piano.tinerec --done F2 --json none/list.json", 1, "none");
   ExpectRefused("worklist piano.tinerec --visit nine", 1, "it has \"as found\", \"as left\"");
 }
 
@@ -162,6 +179,18 @@ TEST_F(RecordCommands, CompareTellsWhatChanged) {
   EXPECT_EQ(nlohmann::json::parse(*ReadFileBytes(folder_ / "change.json"))["notes"].size(), 3U);
   ExpectRefused("compare piano.tinerec 'as found' nine", 1, "has no visit named \"nine\"");
   ExpectRefused("compare piano.tinerec 'as found'", 2, "after");
+  ExpectRefused("compare piano.tinerec 'as found' 'as found'", 2, "name two visits");
+  ExpectRefused("compare piano.tinerec 'as left' 'as found'", 2, "name the earlier visit first");
+}
+
+TEST_F(RecordCommands, NamesFromARecordReachTheTerminalAsPlainText) {
+  VisitEntry entry = SampleEntry("two\nlines \x1b[31mred");
+  entry.date = "2024-05-04";
+  ASSERT_TRUE(AddVisit(file_, entry));
+  ExpectRefused("compare piano.tinerec 'as found' nine", 1, "two?lines ?[31mred");
+  const CommandOutcome report = Run("report piano.tinerec --pdf report.pdf");
+  ASSERT_EQ(report.status, 0) << report.err;
+  EXPECT_THAT(report.out, HasSubstr("\"two?lines ?[31mred\""));
 }
 
 TEST_F(RecordCommands, ExportWritesACopyToSend) {
@@ -171,6 +200,7 @@ TEST_F(RecordCommands, ExportWritesACopyToSend) {
   EXPECT_THAT(Reread(folder_ / "copy.tinerec").visits, SizeIs(2));
   ExpectRefused("export piano.tinerec --copy copy.tinerec", 1, "exists already");
   ExpectRefused("export piano.tinerec", 2, "--copy");
+  ExpectRefused("export piano.tinerec --model b.ply", 1, "tinesight report piano.tinerec --model");
   ExpectRefused("export piano.tinerec --copy a.tinerec --model b.ply", 2, "--copy");
   ExpectRefused("export piano.tinerec --model b.ply --without-photos", 2, "--without-photos");
   folder_.Write("text.tinerec", std::string(500, 'x'));

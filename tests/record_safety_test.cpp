@@ -382,6 +382,11 @@ TEST_F(StrangeFile, WithATruncatedEndIsRefusedUntouched) {
   ExpectRefused(sound_.substr(0, sound_.size() - 1), "damaged", "one byte short");
 }
 
+TEST_F(StrangeFile, WithRowsThatBelongToNothingIsRefusedUntouched) {
+  ExpectRefused(Tampered("PRAGMA foreign_keys = OFF; DELETE FROM visit"), "damaged",
+                "photos without a visit");
+}
+
 TEST_F(StrangeFile, OfANewerOrUnknownVersionIsRefusedUntouched) {
   ExpectRefused(Tampered("PRAGMA user_version = 4"), "written by a newer Tinesight", "4");
   ExpectRefused(Tampered("PRAGMA user_version = 2000000000"), "newer", "2000000000");

@@ -80,6 +80,8 @@ TEST_F(ReportCommand, WritesEverythingThatItIsAskedFor) {
   EXPECT_EQ(json["visits"][1]["result"]["photos"][0]["file"], "B1.jpg");
   EXPECT_EQ(json["work_done"][0]["note"], "F2");
   EXPECT_TRUE(json["visits"][0].contains("work_list"));
+  EXPECT_EQ(json["visits"][0]["tone"]["notes"][1]["name"], "F2");
+  EXPECT_TRUE(json["visits"][0]["tone"]["notes"][1].contains("verdict"));
   EXPECT_THAT(*ReadFileBytes(folder_ / "out.json"), Not(HasSubstr("/somewhere")));
 
   // A header and four notes of two visits.
@@ -87,6 +89,8 @@ TEST_F(ReportCommand, WritesEverythingThatItIsAskedFor) {
   EXPECT_EQ(std::count(csv.begin(), csv.end(), '\n'), 9) << csv;
   EXPECT_THAT(csv, HasSubstr("\r\nas left,2024-05-02,AB,F2,41,"));
   EXPECT_THAT(csv, HasSubstr("turned the tine\r\n"));
+  EXPECT_THAT(csv.substr(0, csv.find('\n')), HasSubstr(",to_the_ear,findings,work_done\r"));
+  EXPECT_THAT(csv, HasSubstr("blends in,"));
 }
 
 TEST_F(ReportCommand, ReportsOnTheNewestVisitUnlessTold) {
@@ -103,6 +107,7 @@ TEST_F(ReportCommand, RefusesBadInputWithOneLine) {
   ExpectRefused("harp.tinerec --paper tabloid", 2, "--paper");
   ExpectRefused("harp.tinerec --pdf none/out.pdf", 1, "none");
   ExpectRefused("", 2, "record");
+  ExpectRefused("harp.tinerec --model harp.stl", 2, "must end in .ply or .gltf");
   EXPECT_EQ(folder_.FileCount(), 2u);
 }
 

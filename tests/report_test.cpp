@@ -34,6 +34,14 @@ bool HasWord(const std::string& text, const std::string& word) {
   return false;
 }
 
+int CountOf(const std::string& text, const std::string& part) {
+  int count = 0;
+  for (std::size_t at = text.find(part); at != std::string::npos; at = text.find(part, at + 1)) {
+    ++count;
+  }
+  return count;
+}
+
 // 73 notes, so that every part of the report takes more than a page.
 ServiceRecord FullRecord() {
   ServiceRecord record = SampleRecord();
@@ -78,9 +86,19 @@ TEST(Report, SaysWhatTheEarWillNotice) {
   }
   const std::string text = PdfText(Written(folder, record));
   EXPECT_THAT(text, HasSubstr("What the ear will notice"));
-  EXPECT_THAT(text, HasSubstr("To be heard, worst first"));
-  EXPECT_THAT(text, HasSubstr("F2 sticks out"));
+  EXPECT_THAT(text, HasSubstr("1 note is predicted to stick out to the ear: F2."));
+  EXPECT_THAT(text, HasSubstr("Will stick out"));
+  EXPECT_THAT(text, HasSubstr("0.79 mm too low"));
   EXPECT_THAT(text, HasSubstr("nothing was listened to"));
+  // The owner's part is free of figures that need mathematics; those stand behind the tables.
+  const std::size_t words = text.find("What the ear will notice");
+  const std::size_t chart = text.find("Predicted level, dB", words);
+  const std::size_t figures = text.find("Predicted tone in figures");
+  ASSERT_NE(chart, std::string::npos);
+  ASSERT_NE(figures, std::string::npos);
+  EXPECT_THAT(text.substr(words, chart - words), Not(HasSubstr("dB")));
+  EXPECT_GT(figures, text.find("Table of all notes"));
+  EXPECT_THAT(text.substr(figures), HasSubstr("sticks out"));
 }
 
 TEST(Report, SaysWhatWasFoundAndDone) {
@@ -311,6 +329,40 @@ TEST(Report, ComparesWithTheVisitBefore) {
   const std::string text = PdfText(Written(folder, record));
   EXPECT_THAT(text, HasSubstr("Compared with"));
   EXPECT_THAT(text, HasSubstr("as found (hollow)"));
+}
+
+TEST(Report, CountsTheNotesOfThisVisitAloneAndForgetsNoneThatWasOut) {
+  ServiceRecord record = SampleRecord();
+  FlagNotes(record.visits[0], 20);
+  record.visits.push_back(SampleRecordVisit(2, "as left"));
+  FlagNotes(record.visits[1], 2);
+  const TempFolder folder;
+  const std::string text = PdfText(Written(folder, record), "-layout");
+  EXPECT_THAT(text, ::testing::ContainsRegex("[^0-9]2 ?→ ?2"));
+  EXPECT_THAT(text, Not(::testing::ContainsRegex("20 ?→ ?2")));
+  EXPECT_THAT(text, HasSubstr("Out of tolerance before, and not measured again: F#1, G1,"));
+}
+
+TEST(Report, KeepsEachFigureOfTheTableOfAllNotesOnOneLine) {
+  ServiceRecord record = SampleRecord();
+  record.visits.push_back(SampleRecordVisit(2, "as left"));
+  for (Visit& visit : record.visits) {
+    for (NoteMeasurement& note : visit.measurement.notes) {
+      if (!note.lateral_mm) continue;
+      note.lateral_mm = Measured{-1.44, 0.44};
+      note.damper_lift_mm = Measured{-0.37, 0.88};
+    }
+  }
+  const TempFolder folder;
+  for (const PaperSize paper : {PaperSize::kLetter, PaperSize::kA4}) {
+    const std::string text = PdfText(Written(folder, record, paper), "-layout");
+    const std::string table = text.substr(text.find("Table of all notes"));
+    std::istringstream lines(table);
+    std::string line;
+    int rows = 0;
+    while (std::getline(lines, line)) rows += CountOf(line, " ± ") == 5 ? 1 : 0;
+    EXPECT_EQ(rows, 3) << table.substr(0, 1500);  // lateral twice, height, gap, damper lift
+  }
 }
 
 TEST(Report, IsNamedByRecordAndVisit) {

@@ -5,6 +5,7 @@
 
 #include <cmath>
 #include <nlohmann/json.hpp>
+#include <set>
 
 #include "alignment/note_name.hpp"
 #include "record/result_json.hpp"
@@ -37,6 +38,7 @@ TEST(ToneOrder, CostsWhatIsHeardAndNothingMoreWhereItCanNotBePredicted) {
   EXPECT_GT(cost(6), 1.0);
   EXPECT_EQ(cost(2), 1.0);  // as if just heard: neither first nor forgotten
   EXPECT_LT(cost(4), 1.0);
+  EXPECT_EQ(options.heard, std::set<int>{visit.profile.notes[6].midi});
 }
 
 class ToneCommand : public ::testing::Test {
@@ -119,6 +121,11 @@ TEST_F(ToneCommand, SaysInOneLineWhatIsWrong) {
       {"what-if result.json --instrument instrument.json --note H2 --gap 1", 2, "is no note name"},
       {"what-if result.json --instrument instrument.json --note D3", 2, "nothing to change"},
       {"what-if result.json --instrument instrument.json --note D3 --gap 0", 2, "--gap"},
+      {"what-if result.json --instrument instrument.json --note D3 --lateral nan", 2,
+       "nan is no number from -20 to 20"},
+      {"what-if result.json --instrument instrument.json --note D3 --height inf", 2, "--height"},
+      {"tone result.json --instrument instrument.json --second-mode nan", 2,
+       "nan is no number from 0 to 0.5"},
       {"what-if result.json --note D3 --gap 1", 2, "--instrument is required"},
       {"what-if result.json --instrument instrument.json --note G3 --gap 1", 1,
        "G3 has not lateral offset, height and gap all measured"},

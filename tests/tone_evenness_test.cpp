@@ -73,9 +73,29 @@ TEST(Evenness, HearsANoteThatSticksOutThoughWithinTolerance) {
               AllOf(HasSubstr("D3 sticks out: "), HasSubstr("quieter and brighter (octave "),
                     HasSubstr("mostly by its height, 0.45 mm lower than the profile's"),
                     HasSubstr("though every figure is within its tolerance.")));
+  EXPECT_EQ(note.cause, "0.45 mm too low");
+  EXPECT_THAT(PlainToneText(note, chart),
+              AllOf(HasSubstr("quieter"), HasSubstr("brighter"), Not(HasSubstr("dB"))));
   // The neighbors stay what they were: the line through them is robust.
   for (const int midi : {48, 49, 51, 52}) EXPECT_EQ(chart.Find(midi)->heard, ToneHeard::kNo);
   EXPECT_GT(note.cost, 1.0);
+}
+
+TEST(PlainTone, SaysHowMuchInWordsAndTheGreaterFirst) {
+  EvennessChart chart;
+  chart.audible_level_db = 3.0;
+  chart.audible_octave_db = 6.0;
+  const auto text = [&](double level_db, double octave_db) {
+    NoteEvenness note;
+    note.level.figure.value = 1.0 + level_db;
+    note.level.trend_db = 1.0;
+    note.octave.figure.value = octave_db;
+    return PlainToneText(note, chart);
+  };
+  EXPECT_EQ(text(-9.1, 6.1), "much quieter, brighter");
+  EXPECT_EQ(text(3.1, -18.1), "much rounder, louder");
+  EXPECT_EQ(text(-1.6, 2.9), "a little quieter");
+  EXPECT_EQ(text(1.4, -2.9), "");
 }
 
 TEST(Evenness, LetsANoteWaitThatIsOffUnheard) {
@@ -138,17 +158,18 @@ TEST(Evenness, LeavesOutWhatItCanNotPredict) {
   EXPECT_TRUE(Evenness({}, profile).notes.empty());
 }
 
-TEST(ToneCosts, OrderWhatIsHeardBeforeWhatIsNot) {
+TEST(EvennessCost, PutsWhatIsHeardBeforeWhatIsNot) {
   const InstrumentProfile profile = Instrument();
   VisitMeasurement visit = EvenVisit(profile);
   Note(visit, 44).lateral_mm->value = 0.6;   // off, unheard
   Note(visit, 50).height_mm->value -= 0.45;  // within tolerance, heard
   Note(visit, 56).height_mm->value -= 0.7;
-  const std::map<int, double> costs = ToneCosts(visit, profile);
-  EXPECT_GT(costs.at(56), costs.at(50));
-  EXPECT_GT(costs.at(50), 1.0);
-  EXPECT_LT(costs.at(44), 1.0);
-  EXPECT_GT(costs.at(44), costs.at(47));
+  const EvennessChart chart = Evenness(visit, profile);
+  const auto cost = [&](int midi) { return chart.Find(midi)->cost; };
+  EXPECT_GT(cost(56), cost(50));
+  EXPECT_GT(cost(50), 1.0);
+  EXPECT_LT(cost(44), 1.0);
+  EXPECT_GT(cost(44), cost(47));
 }
 
 TEST(HeardRatio, LevelsOffWhereAPartialIsFaint) {

@@ -108,6 +108,22 @@ TEST(WorkList, PutsLongerTinesFirstAmongEqualsAndTakesAnotherMeasureOfCost) {
               ElementsAre("turn-either F#2", "turn-either F2", "turn-either E2"));
 }
 
+TEST(WorkList, SaysWhichUndecidedNotesTheEarWillNoticeFirst) {
+  const ServiceRecord record =
+      RecordOf({VisitOf(1, "as found", "2024-05-02",
+                        {NoteOf(40, {.lateral_mm = 0.45}), NoteOf(41, {.lateral_mm = 0.45}),
+                         NoteOf(42, {.lateral_mm = 0.9, .height_mm = 1.65})})});
+  WorkListOptions options;
+  options.heard = {41, 42};
+  const WorkList list = BuildWorkList(record, record.visits[0], options);
+  EXPECT_THAT(list.undecided, SizeIs(3));
+  EXPECT_THAT(list.undecided_but_heard, ElementsAre("F2"));  // at F#2 there is work to begin with
+  EXPECT_THAT(
+      WorkListText(list),
+      HasSubstr("turn nothing for them\n  First, as the ear is predicted to notice them: F2\n"));
+  EXPECT_THAT(WorkListText(BuildWorkList(record, record.visits[0])), Not(HasSubstr("the ear is")));
+}
+
 TEST(WorkList, IsConfirmedOrReopenedByTheNextPhotos) {
   const auto as_found = VisitOf(1, "as found", "2024-05-02",
                                 {NoteOf(40, {.lateral_mm = 0.9}), NoteOf(41, {.lateral_mm = 0.9}),
@@ -214,9 +230,9 @@ TEST(WorkListText, NamesWhatThePhotosSuggestWhereFiguresCantTell) {
   record.visits[0].measurement.notes[0].suspicions = {
       {SuspicionKind::kPickupOutOfLine, "pickup out of line"},
       {SuspicionKind::kCrookedInBlock, "crooked in its block, 0.60° (U 0.40°) toward treble"}};
-  EXPECT_THAT(WorkListText(BuildWorkList(record, record.visits[0])),
-              HasSubstr("the photos suggest crooked in its block, 0.60° (U 0.40°) toward treble: "
-                        "turn the tine\n"));
+  EXPECT_THAT(
+      WorkListText(BuildWorkList(record, record.visits[0])),
+      HasSubstr("perhaps crooked in its block, 0.60° (U 0.40°) toward treble: turn the tine"));
 }
 
 // Comparison.
@@ -267,6 +283,7 @@ TEST(Comparison, TellsWhatImprovedMovedAndIsOpen) {
                               "(-0.80, U 0.14)"));
   EXPECT_THAT(text, HasSubstr(" ~ G2   gap 1.50 mm to 1.70 mm (+0.20, U 0.14), worse"));
   EXPECT_THAT(text, HasSubstr("No change beyond U (=)\n  F#2\n"));
+  EXPECT_THAT(text, Not(HasSubstr("not measured again")));
   const auto json = nlohmann::json::parse(ComparisonJson(comparison));
   EXPECT_EQ(json["notes"][3]["moved_untouched"], true);
   EXPECT_EQ(json["notes"][0]["changes"][0]["kind"], "improved");
@@ -301,6 +318,35 @@ TEST(Comparison, CountsWorkOnTheWholeInstrumentTicksAndReplacedGrommets) {
   EXPECT_TRUE(worked_on(record));
   record.findings[0].state = "hardened";
   EXPECT_FALSE(worked_on(record));
+}
+
+TEST(Comparison, DoesNotForgetANoteThatWasOutAndNotMeasuredAgain) {
+  const ServiceRecord record =
+      RecordOf({VisitOf(1, "as found", "2024-05-02",
+                        {NoteOf(40, {}), NoteOf(41, {.lateral_mm = 0.9}), NoteOf(42, {})}),
+                VisitOf(2, "as left", "2024-05-03", {NoteOf(40, {})})});
+  const auto comparison = CompareVisits(record, record.visits[0], record.visits[1]);
+  EXPECT_THAT(comparison.only_before, ElementsAre("F2", "F#2"));
+  EXPECT_THAT(comparison.not_again, ElementsAre("F2"));
+  EXPECT_THAT(ComparisonText(comparison),
+              HasSubstr("Out of tolerance in \"as found\", and not measured again (!)\n  F2\n"));
+  EXPECT_EQ(nlohmann::json::parse(ComparisonJson(comparison))["not_measured_again"],
+            nlohmann::json::array({"F2"}));
+}
+
+TEST(Comparison, TellsDamperLiftsOfOneVisitInOneParagraph) {
+  ServiceRecord record = RecordOf(
+      {VisitOf(1, "as found", "2024-05-02", {NoteOf(40, {}), NoteOf(41, {}), NoteOf(42, {})}),
+       VisitOf(2, "as left", "2024-05-03", {NoteOf(40, {}), NoteOf(41, {}), NoteOf(42, {})})});
+  auto& before = record.visits[0].measurement.notes;
+  auto& after = record.visits[1].measurement.notes;
+  before[0].damper_lift_mm = Measured{0.30, 0.08};
+  for (NoteMeasurement& note : after) note.damper_lift_mm = Measured{0.25, 0.07};
+  const std::string text =
+      ComparisonText(CompareVisits(record, record.visits[0], record.visits[1]));
+  EXPECT_THAT(text, HasSubstr("   E2   0.30 mm (U 0.08) to 0.25 mm (U 0.07)\n"));
+  EXPECT_THAT(text, HasSubstr("in \"as left\" alone: F2 0.25 mm (U 0.07); F#2 0.25 mm (U 0.07)\n"));
+  EXPECT_THAT(text, Not(HasSubstr("in \"as found\" alone: ")));
 }
 
 TEST(Comparison, NeverSetsAHeightUnderADamperAgainstOneWithout) {

@@ -1,0 +1,18 @@
+#pragma once
+
+#include <CLI/CLI.hpp>
+
+namespace tinesight {
+
+/// A check that an option's value is a number from `low` to `high`. CLI::Range lets "nan" pass, as
+/// it is neither below nor above.
+[[nodiscard]] CLI::Validator NumberBetween(double low, double high);
+
+/// A check that an option's text says something: what is left empty by mistake, as by a variable of
+/// the shell that is not set, would pass for not given.
+[[nodiscard]] CLI::Validator NotBlank();
+
+/// The same for a name, which is one line: no control characters either.
+[[nodiscard]] CLI::Validator PlainName();
+
+}  // namespace tinesight
