@@ -545,12 +545,18 @@ std::vector<double> Application::TimeFrames(int count) {
 }
 
 void Application::LoadEverything() {
+  if (!session_) return;
   const FrameInput nothing;
-  while (session_) {
-    const auto [done, all] = shelf_->Store().Progress();
-    if (done == all) return;
-    if (shelf_->Update(*session_)) Frame(nothing, 0.01);
-    window_->WaitForEvents(0.05);
+  const auto settle = [&] {
+    do {
+      if (shelf_->Update(*session_)) Frame(nothing, 0.01);
+      window_->WaitForEvents(0.01);
+    } while (!shelf_->Settled());
+  };
+  settle();
+  for (std::size_t i = 0; i < session_->PhotosOfSelection().size(); ++i) {
+    Execute(Command::kNextPhoto, &*session_, state_);
+    settle();
   }
 }
 

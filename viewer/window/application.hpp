@@ -61,7 +61,8 @@ class Application {
   [[nodiscard]] Result<void> WriteScreenshot(const std::filesystem::path& file);
   /// Draws so many frames with the view changing in each, for the benchmark: seconds of each.
   [[nodiscard]] std::vector<double> TimeFrames(int count);
-  /// Goes on drawing until every photo was loaded once, for the benchmark.
+  /// Goes on drawing until every photo was loaded once, then shows the selected note's photos one
+  /// after the other, for the benchmark.
   void LoadEverything();
 
  private:
