@@ -9,6 +9,7 @@
 #include <string>
 #include <vector>
 
+#include "alignment/tone_prediction.hpp"
 #include "record/service_record.hpp"
 #include "record/sha256.hpp"
 #include "tests/run_command.hpp"
@@ -282,6 +283,83 @@ TEST(ViewerWindow, ReviewByKeysClicksAndReopening) {
   ASSERT_TRUE(read);
   ASSERT_NE(read->ReviewOf(id, 42), nullptr);
   EXPECT_EQ(read->ReviewOf(id, 42)->state, ReviewState::kAccepted);
+}
+
+// The slider's grip for the lateral place, where a picture of the window at the same size has it:
+// the uppermost patch of the accent color at the right that is no thin line.
+Vector2d LateralGrip(const std::filesystem::path& record, const TempFolder& folder) {
+  const auto file = folder / "window.png";
+  const auto outcome = RunOnScreen("'" TINESIGHT_COMMAND "' view '" + record.string() +
+                                       "' --note F2 --size 1280x800 --whole-window --screenshot '" +
+                                       file.string() + "'",
+                                   folder);
+  EXPECT_EQ(outcome.status, 0) << outcome.err;
+  const cv::Mat window = cv::imread(file.string());
+  cv::Mat accent;
+  cv::inRange(window, cv::Scalar(0xB9 - 12, 0xD1 - 12, 0x7F - 12),
+              cv::Scalar(0xB9 + 12, 0xD1 + 12, 0x7F + 12), accent);
+  cv::morphologyEx(accent, accent, cv::MORPH_OPEN, cv::Mat::ones(8, 5, CV_8U));
+  cv::Mat names;
+  cv::Mat statistics;
+  cv::Mat centers;
+  const int count = cv::connectedComponentsWithStats(accent, names, statistics, centers);
+  Vector2d grip(0.0, 1e9);
+  for (int i = 1; i < count; ++i) {
+    const Vector2d center(centers.at<double>(i, 0), centers.at<double>(i, 1));
+    if (center.x() > 1000.0 && center.y() < grip.y()) grip = center;
+  }
+  EXPECT_LT(grip.y(), 800.0) << "no slider in the picture of the window";
+  return grip;
+}
+
+TEST(ViewerWindow, ADraggedSliderChangesThePredictedToneAndIsAttachedWithTheSection) {
+  const TempFolder folder;
+  const VisitMeasurement visit = SampleVisit();
+  const auto record = MakeRecord(folder, visit);
+  const Vector2d grip = LateralGrip(record, folder);
+  const auto at = [](const Vector2d& p) {
+    return std::to_string(std::lround(p.x())) + ' ' + std::to_string(std::lround(p.y()));
+  };
+  // Without a pause between the last move and letting go.
+  const auto outcome =
+      RunOnScreen(HandsScript(record,
+                              "xdotool mousemove " + at(grip) + " mousedown 1 mousemove " +
+                                  at(grip - Vector2d(20.0, 0.0)) + " mousemove " +
+                                  at(grip - Vector2d(40.0, -3.0)) + " mouseup 1\n" +
+                                  "xdotool key 3\nxdotool key s\nuntil_rows attachment 1\n",
+                              "--note F2"),
+                  folder);
+  ASSERT_EQ(outcome.status, 0) << outcome.err;
+  const auto read = ReadServiceRecord(record);
+  ASSERT_TRUE(read) << read.error().message;
+  const std::string caption = read->attachments.at(0).caption;
+  const auto figure_after = [&](const std::string& word) {
+    std::string text = caption.substr(std::min(caption.find(word), caption.size()));
+    text = text.substr(std::min(word.size(), text.size()));
+    const bool minus = text.starts_with("−");
+    return (minus ? -1.0 : 1.0) * std::atof(text.c_str() + (minus ? 3 : 0));
+  };
+  ASSERT_NE(caption.find("what if at lateral "), std::string::npos) << caption;
+  const double lateral_mm = figure_after("lateral ");
+  EXPECT_LT(lateral_mm, visit.notes[1].lateral_mm->value - 0.5) << caption;
+  // What is said is the prediction for the place that is said, to the figures' last digits.
+  const InstrumentProfile profile = ReadInstrumentProfile(folder / "profile.json").value();
+  const MeasuredPlace now = *PlaceOf(visit.notes[1]);
+  PickupPlace then = now.place;
+  then.lateral_mm = lateral_mm;
+  const ToneChange change = PredictToneChange(*profile.Find(41), profile.tone, now, then);
+  EXPECT_NEAR(figure_after("level "), change.Of(Dynamic::kMedium).level_db.value, 0.1) << caption;
+  EXPECT_GT(std::abs(change.Of(Dynamic::kMedium).level_db.value), 0.3);
+  // The tried place is in the picture, dashed in the accent color.
+  const std::string bytes = ReadAttachment(record, read->attachments[0].id).value();
+  const cv::Mat picture =
+      cv::imdecode(std::vector<char>(bytes.begin(), bytes.end()), cv::IMREAD_COLOR);
+  const Box dashes = BoxOf(picture, {0, picture.rows / 3, picture.cols, picture.rows * 2 / 3},
+                           [](const cv::Vec3b& p) {
+                             return std::abs(p[0] - 0xB9) < 40 && std::abs(p[1] - 0xD1) < 40 &&
+                                    std::abs(p[2] - 0x7F) < 40;
+                           });
+  EXPECT_GT(dashes.count, 100);
 }
 
 // A photo is copied into the watched folder in two halves with a pause between them, after a letter

@@ -29,6 +29,7 @@ class FrameFiller {
   bool operator()(const InputEvent::Move& event) {
     if (!buttons_.empty() || frame_.scroll != 0.0) return false;
     frame_.cursor_px = event.position_px;
+    moved_ = true;
     return true;
   }
   bool operator()(const InputEvent::Button& event) {
@@ -36,6 +37,8 @@ class FrameFiller {
     if (buttons_.contains(event.button) || !frame_.chords.empty() || !frame_.letters.empty()) {
       return false;
     }
+    // What is dragged follows the cursor as long as the button is down: it must see the last place.
+    if (!event.down && moved_) return false;
     buttons_.insert(event.button);
     frame_.buttons[static_cast<std::size_t>(event.button)] = event.down;
     return true;
@@ -49,6 +52,7 @@ class FrameFiller {
   FrameInput& frame_;
   std::set<int> keys_;
   std::set<int> buttons_;
+  bool moved_ = false;
 };
 
 }  // namespace

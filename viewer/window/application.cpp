@@ -293,10 +293,15 @@ void Application::DrawWindow() {
   const float note = std::min(theme_.Px(settings_.note_width), 0.4F * size.x);
   const float middle_height = size.y - top - chart - status - 2.0F * gap;
   const float left = gap + list + gap;
-  const Area stage{ImVec2(left, top), ImVec2(size.x - left - gap - note - gap, middle_height)};
+  Area stage{ImVec2(left, top), ImVec2(size.x - left - gap - note - gap, middle_height)};
   DrawTopBar({ImVec2(0, 0), ImVec2(size.x, top)});
-  DrawFlaggedList(context, {ImVec2(gap, top), ImVec2(list, middle_height)});
-  DrawNotePanel(context, {ImVec2(stage.End().x + gap, top), ImVec2(note, middle_height)});
+  if (state_.large_type) {
+    // Read from afar, and nothing clicked: it takes the panels' place too.
+    stage = {ImVec2(gap, top), ImVec2(size.x - 2.0F * gap, middle_height)};
+  } else {
+    DrawFlaggedList(context, {ImVec2(gap, top), ImVec2(list, middle_height)});
+    DrawNotePanel(context, {ImVec2(stage.End().x + gap, top), ImVec2(note, middle_height)});
+  }
   DrawStage(stage);
   DrawChart(context, {ImVec2(gap, stage.End().y + gap), ImVec2(size.x - 2.0F * gap, chart)});
   DrawStatus({ImVec2(0, size.y - status), ImVec2(size.x, status)});
@@ -360,7 +365,7 @@ void Application::DrawStage(const Area& area) {
   const ImVec2 whole(std::round(area.size.x), std::round(area.size.y));
   const Area stage{ImVec2(std::round(area.corner.x), std::round(area.corner.y)), whole};
   const Eigen::Vector2d size_px(std::max(1.0F, whole.x), std::max(1.0F, whole.y));
-  if (size_px != state_.stage_px) {
+  if (size_px != state_.stage_px && !state_.large_type) {
     // What was fitted to the area is fitted anew.
     state_.stage_px = size_px;
     state_.zoomed_photo.reset();
@@ -424,9 +429,11 @@ void Application::DrawSplitters(const Area& stage) {
   };
   paint(0, stage.corner.y, gap, whole.y);
   paint(whole.x - gap, stage.corner.y, whole.x, whole.y);
-  paint(stage.corner.x - gap, stage.corner.y, stage.corner.x, stage.End().y);
-  paint(stage.End().x, stage.corner.y, stage.End().x + gap, stage.End().y);
   paint(0, stage.End().y, whole.x, stage.End().y + gap);
+  if (!state_.large_type) {
+    paint(stage.corner.x - gap, stage.corner.y, stage.corner.x, stage.End().y);
+    paint(stage.End().x, stage.corner.y, stage.End().x + gap, stage.End().y);
+  }
   const auto splitter = [&](const char* name, ImVec2 corner, ImVec2 size, bool sideways) {
     BeginPanel(name, {corner, size}, 0);
     ImGui::SetCursorPos(ImVec2(0, 0));
@@ -445,14 +452,16 @@ void Application::DrawSplitters(const Area& stage) {
   ImGui::PushStyleVar(ImGuiStyleVar_WindowMinSize, ImVec2(1, 1));
   ImGui::PushStyleVar(ImGuiStyleVar_WindowPadding, ImVec2(0, 0));
   const ImVec2 upright(gap, stage.size.y);
-  settings_.list_width = std::clamp(
-      settings_.list_width +
-          splitter("##split1", ImVec2(stage.corner.x - gap, stage.corner.y), upright, true),
-      120.0, 600.0);
-  settings_.note_width =
-      std::clamp(settings_.note_width -
-                     splitter("##split2", ImVec2(stage.End().x, stage.corner.y), upright, true),
-                 220.0, 800.0);
+  if (!state_.large_type) {
+    settings_.list_width = std::clamp(
+        settings_.list_width +
+            splitter("##split1", ImVec2(stage.corner.x - gap, stage.corner.y), upright, true),
+        120.0, 600.0);
+    settings_.note_width =
+        std::clamp(settings_.note_width -
+                       splitter("##split2", ImVec2(stage.End().x, stage.corner.y), upright, true),
+                   220.0, 800.0);
+  }
   const ImVec2 flat(ImGui::GetIO().DisplaySize.x, gap);
   settings_.chart_height = std::clamp(
       settings_.chart_height - splitter("##split3", ImVec2(0, stage.End().y), flat, false), 100.0,
@@ -482,7 +491,8 @@ void Application::AttachPicture() {
   glReadBuffer(GL_BACK);
   const Eigen::Vector2i corner(static_cast<int>(stage_area_.corner.x),
                                static_cast<int>(stage_area_.corner.y));
-  const Eigen::Vector2i size = state_.stage_px.cast<int>();
+  const Eigen::Vector2i size(static_cast<int>(stage_area_.size.x),
+                             static_cast<int>(stage_area_.size.y));
   const auto jpeg = Encoded(".jpg", ReadPixels(corner, size), size);
   state_.message_is_failure = true;
   if (!jpeg) {

@@ -143,7 +143,7 @@ class NotePanel {
     const Area area{ImGui::GetCursorScreenPos(), ImVec2(width, t_.Px(170.0))};
     ImDrawList& draw = *ImGui::GetWindowDrawList();
     draw.AddRectFilled(area.corner, area.End(), t_.palette.stage, t_.Px(5.0));
-    DrawSection(draw, t_, note_, target_, area, true);
+    DrawSection(draw, t_, note_, target_, c_.state.what_if, area);
     if (ImGui::InvisibleButton("##section", area.size)) c_.state.stage = Stage::kSection;
     if (ImGui::IsItemHovered()) ImGui::SetTooltip("larger, key 3");
   }
@@ -278,8 +278,9 @@ void DrawFollowLines(PanelContext& context, const Area& area) {
   const float left = area.corner.x + t.Px(18.0);
   const float width = area.size.x - t.Px(36.0);
   float y = area.End().y - t.Px(10.0);
-  const auto line = [&](const std::string& text, ImU32 color, float font_size) {
-    if (text.empty()) return;
+  const auto line = [&](const std::string& words, ImU32 color, float font_size) {
+    if (words.empty()) return;
+    const std::string text = WrapAtSpaces(t.fonts.title, font_size, words, width);
     const ImVec2 extent = t.fonts.title->CalcTextSizeA(font_size, FLT_MAX, width, text.c_str());
     y -= extent.y;
     draw.AddText(t.fonts.title, font_size, ImVec2(left, y), color, text.c_str(), nullptr, width);
@@ -339,11 +340,13 @@ void DrawLargeType(PanelContext& context, const Area& area) {
                VerdictWordOf(verdict, context.state.quantity) + "  ± " +
                    FixedDecimals(d->deviation.expanded_u, 2) + " (U, k = 2)",
                t.palette.muted);
-  if (note->advice.empty()) return;
+  // What to turn; where nothing is sure enough to be turned, why.
+  const std::string& words = note->advice.empty() ? note->reason : note->advice;
   const float width = area.size.x - unit;
   const float size = 0.30F * unit;
+  const std::string advice = WrapAtSpaces(t.fonts.title, size, Capitalized(words), width);
   draw.AddText(t.fonts.title, size, ImVec2(area.corner.x + 0.5F * unit, y + 0.1F * unit),
-               t.palette.text, note->advice.c_str(), nullptr, width);
+               t.palette.text, advice.c_str(), nullptr, width);
 }
 
 }  // namespace tinesight
