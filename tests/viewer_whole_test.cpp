@@ -213,23 +213,25 @@ TEST(ViewerCommand, SaysInOneLineWhatIsWrong) {
 }
 
 // Starts the window, does what the hands do, and ends it by its own key. The window is given as
-// long as it needs: `until` waits for the record to hold what a step must leave there.
+// long as it needs: `until_rows` waits, as long as the window lives, for the record to hold what a
+// step must leave there. The first picture attached says that the window is drawn and can be
+// clicked.
 std::string HandsScript(const std::filesystem::path& record, const std::string& steps,
-                        const std::string& options = {}) {
+                        const std::string& options = {}, int pictures_before = 0) {
   return "bash -c '\n"
          "\"" TINESIGHT_COMMAND "\" view \"" +
          record.string() + "\" --size 1280x800 " + options +
          " &\n"
          "window=$!\n"
-         "timeout 60 xdotool search --sync --onlyvisible --name Tinesight > /dev/null || exit 9\n"
-         "sleep 1\n"
-         "until_rows() { for i in $(seq 600); do\n"
+         "until xdotool search --onlyvisible --name Tinesight > /dev/null; do\n"
+         "  kill -0 $window || exit 9; sleep 0.1; done\n"
+         "until_rows() { while kill -0 $window; do\n"
          "  [ \"$(sqlite3 \"" +
          record.string() +
          "\" \"select count(*) from $1\")\" = $2 ] && return\n"
          "  sleep 0.25; done; exit 8; }\n"
-         "xdotool mousemove 600 300\n" +
-         steps +
+         "xdotool mousemove 600 300 key s\nuntil_rows attachment " +
+         std::to_string(pictures_before + 1) + "\n" + steps +
          "xdotool key ctrl+q\n"
          "wait $window'";
 }
@@ -247,7 +249,6 @@ TEST(ViewerWindow, ReviewByKeysClicksAndReopening) {
           "xdotool key a\nuntil_rows review 1\n"
           "xdotool key r\nuntil_rows review 2\n"
           "xdotool key ctrl+z\nuntil_rows \"review where withdrawn_utc is not null\" 1\n"
-          "xdotool key s\nuntil_rows attachment 1\n"
           "xdotool key 2\n"
           "xdotool mousemove 600 300 mousedown 1 mousemove 650 320 mousemove 700 350 mouseup 1\n"
           "xdotool key s\nuntil_rows attachment 2\n"
@@ -275,8 +276,9 @@ TEST(ViewerWindow, ReviewByKeysClicksAndReopening) {
 
   // Opened again: the review goes on where it was, at F#2 by a click on the list's second row.
   const auto second = RunOnScreen(HandsScript(record,
-                                              "xdotool mousemove 120 147 click 1\nsleep 1\n"
-                                              "xdotool key a\nuntil_rows review 4\n"),
+                                              "xdotool mousemove 120 147 click 1\n"
+                                              "xdotool key a\nuntil_rows review 4\n",
+                                              {}, 2),
                                   folder);
   ASSERT_EQ(second.status, 0) << second.err;
   read = ReadServiceRecord(record);
@@ -326,13 +328,13 @@ TEST(ViewerWindow, ADraggedSliderChangesThePredictedToneAndIsAttachedWithTheSect
                               "xdotool mousemove " + at(grip) + " mousedown 1 mousemove " +
                                   at(grip - Vector2d(20.0, 0.0)) + " mousemove " +
                                   at(grip - Vector2d(40.0, -3.0)) + " mouseup 1\n" +
-                                  "xdotool key 3\nxdotool key s\nuntil_rows attachment 1\n",
+                                  "xdotool key 3\nxdotool key s\nuntil_rows attachment 2\n",
                               "--note F2"),
                   folder);
   ASSERT_EQ(outcome.status, 0) << outcome.err;
   const auto read = ReadServiceRecord(record);
   ASSERT_TRUE(read) << read.error().message;
-  const std::string caption = read->attachments.at(0).caption;
+  const std::string caption = read->attachments.at(1).caption;
   const auto figure_after = [&](const std::string& word) {
     std::string text = caption.substr(std::min(caption.find(word), caption.size()));
     text = text.substr(std::min(word.size(), text.size()));
@@ -351,7 +353,7 @@ TEST(ViewerWindow, ADraggedSliderChangesThePredictedToneAndIsAttachedWithTheSect
   EXPECT_NEAR(figure_after("level "), change.Of(Dynamic::kMedium).level_db.value, 0.1) << caption;
   EXPECT_GT(std::abs(change.Of(Dynamic::kMedium).level_db.value), 0.3);
   // The tried place is in the picture, dashed in the accent color.
-  const std::string bytes = ReadAttachment(record, read->attachments[0].id).value();
+  const std::string bytes = ReadAttachment(record, read->attachments[1].id).value();
   const cv::Mat picture =
       cv::imdecode(std::vector<char>(bytes.begin(), bytes.end()), cv::IMREAD_COLOR);
   const Box dashes = BoxOf(picture, {0, picture.rows / 3, picture.cols, picture.rows * 2 / 3},
@@ -389,7 +391,7 @@ TEST(ViewerWindow, MeasuresWhatComesIntoTheWatchedFolder) {
                       "tail -c +300001 \"" +
                       photo.string() + "\" >> \"" + in + "/IMG_1.jpg\"\n" +
                       "until_rows photo 3\n"
-                      "xdotool key s\nuntil_rows attachment 1\n",
+                      "xdotool key s\nuntil_rows attachment 2\n",
                   "--watch \"" + in + "\" --camera \"" + (folder / "camera.json").string() +
                       "\" --rig \"" + (folder / "rig.json").string() + "\""),
       folder);
