@@ -394,6 +394,27 @@ TEST(InputQueue, AQuickDragEndsWhereTheButtonWasLetGo) {
   EXPECT_FALSE(input.buttons[0]);
 }
 
+TEST(InputQueue, WhatIsTypedBehindTabWaitsForTheNextField) {
+  InputQueue queue;
+  queue.Add(InputEvent::Letter{U'a'});
+  queue.Add(InputEvent::Key{kKeyTab, true, {kKeyTab, false, false, false}});
+  queue.Add(InputEvent::Key{kKeyTab, false, {kKeyTab, false, false, false}});
+  queue.Add(InputEvent::Letter{U'b'});
+  const FrameInput first = queue.NextFrame();
+  EXPECT_EQ(first.letters.size(), 1U);
+  EXPECT_TRUE(first.keys[kKeyTab]);
+  int waited = 0;
+  FrameInput input = first;
+  while (input.more) {
+    input = queue.NextFrame();
+    if (!input.letters.empty()) break;
+    ++waited;
+  }
+  EXPECT_GE(waited, 2) << "the field reads two frames after Tab";
+  ASSERT_EQ(input.letters.size(), 1U);
+  EXPECT_EQ(input.letters[0], U'b');
+}
+
 TEST(InputQueue, LetsGoOfEverythingWhenTheWindowLosesTheKeyboard) {
   InputQueue queue;
   queue.Add(InputEvent::Key{341, true, {}});
