@@ -66,6 +66,11 @@ void TextWrapped(const std::string& text) {
   ImGui::PopTextWrapPos();
 }
 
+std::string Capitalized(std::string text) {
+  if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 32);
+  return text;
+}
+
 void VerdictLabel(const Theme& theme, Verdict verdict, const std::string& word) {
   const ImVec2 corner = ImGui::GetCursorScreenPos();
   const float line = ImGui::GetTextLineHeight();

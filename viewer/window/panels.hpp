@@ -73,6 +73,8 @@ void TextWrapped(const std::string& text);
 /// point as well.
 [[nodiscard]] std::string WrapAtSpaces(const ImFont* font, float font_size, const std::string& text,
                                        float width_px);
+/// With its first letter large, as a sentence begins.
+[[nodiscard]] std::string Capitalized(std::string text);
 /// The verdict's mark in the text line, then its word.
 void VerdictLabel(const Theme& theme, Verdict verdict, const std::string& word);
 /// Text in a box with a background, for pictures. Gives its size.
