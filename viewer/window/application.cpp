@@ -289,8 +289,8 @@ void Application::DrawWindow() {
   const float top = theme_.Px(42.0);
   const float status = theme_.Px(26.0);
   const float chart = theme_.Px(settings_.chart_height);
-  const float list = std::min(theme_.Px(settings_.list_width), 0.3F * size.x);
-  const float note = std::min(theme_.Px(settings_.note_width), 0.4F * size.x);
+  const float list = std::min(theme_.Px(settings_.list_width), 0.25F * size.x);
+  const float note = std::min(theme_.Px(settings_.note_width), 0.33F * size.x);
   const float middle_height = size.y - top - chart - status - 2.0F * gap;
   const float left = gap + list + gap;
   Area stage{ImVec2(left, top), ImVec2(size.x - left - gap - note - gap, middle_height)};

@@ -43,7 +43,7 @@ class LargeType {
         note_(note),
         deviation_(DeviationOf(note, quantity_, context.session.Profile())),
         area_(area),
-        unit_(std::min(area.size.x / 8.5F, area.size.y / 5.6F)),
+        unit_(std::min(area.size.x / 8.5F, area.size.y / 4.7F)),
         y_(area.corner.y + 0.15F * unit_) {}
 
   void Draw() {
