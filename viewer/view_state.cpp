@@ -430,7 +430,10 @@ void FrameNoteInPhoto(const Session& session, ViewState& state) {
       high = high.cwiseMax(end);
     }
   }
-  state.photo = FitBox(low - margin, high + margin, state.stage_px);
+  // Below the caption, which would hide the notes' names over the pickups.
+  const Vector2d caption_px(0.0, std::min(44.0, 0.2 * state.stage_px.y()));
+  state.photo = FitBox(low - margin, high + margin, state.stage_px - caption_px);
+  state.photo.origin_px += caption_px;
   const double most = 3.0;
   if (state.photo.scale > most) {
     ZoomPhoto(state.photo, 0.5 * state.stage_px, most / state.photo.scale, SizeOf(*photo),

@@ -251,24 +251,28 @@ void Application::RunCommands(const FrameInput& input) {
     if (typing && !always) continue;
     Execute(info->command, session, state_);
   }
-  if (std::exchange(state_.wants_reload, false)) {
-    const fs::path file = session_ ? session_->Record().file : settings_.last_file;
-    if (file.empty()) return;
-    const int midi = session_ ? session_->Midi() : 0;
-    const std::size_t visit = session_ ? session_->VisitIndex() : 0;
-    if (auto opened = Open(file); !opened) {
-      state_.message = opened.error().message;
-      state_.message_is_failure = true;
-      return;
-    }
+  if (std::exchange(state_.wants_reload, false)) Reload();
+  if (std::exchange(state_.wants_picture, false)) attach_next_ = true;
+  if (std::exchange(state_.wants_follow, false)) ToggleFollow();
+}
+
+// The open file anew, with the selection as it was; or the last one, where none is open.
+void Application::Reload() {
+  const fs::path file = session_ ? session_->Record().file : settings_.last_file;
+  if (file.empty()) return Say("there is no file to read again; Ctrl+O opens one", true);
+  const bool was_open = session_.has_value();
+  const int midi = was_open ? session_->Midi() : 0;
+  const std::size_t visit = was_open ? session_->VisitIndex() : 0;
+  if (auto opened = Open(file); !opened) {
+    open_problem_ = opened.error().message;
+    return Say(opened.error().message, true);
+  }
+  if (was_open) {
     session_->SelectVisit(visit);
     session_->SelectNote(midi);
     RebuildModel(*session_, state_);
-    state_.message = "read again";
-    state_.message_is_failure = false;
   }
-  if (std::exchange(state_.wants_picture, false)) attach_next_ = true;
-  if (std::exchange(state_.wants_follow, false)) ToggleFollow();
+  Say("read again", false);
 }
 
 void Application::DrawWindow() {
@@ -288,7 +292,7 @@ void Application::DrawWindow() {
   PanelContext context{theme_, *session_, state_, *shelf_, *renderer_};
   const float top = theme_.Px(42.0);
   const float status = theme_.Px(26.0);
-  const float chart = theme_.Px(settings_.chart_height);
+  const float chart = std::min(theme_.Px(settings_.chart_height), 0.3F * size.y);
   const float list = std::min(theme_.Px(settings_.list_width), 0.25F * size.x);
   const float note = std::min(theme_.Px(settings_.note_width), 0.33F * size.x);
   const float middle_height = size.y - top - chart - status - 2.0F * gap;
@@ -408,7 +412,7 @@ void Application::DrawStatus(const Area& area) {
   }
   const auto [done, all] = shelf_->Store().Progress();
   std::string progress = state_.follow_status;
-  if (done < all && progress.empty()) {
+  if (done < all && progress.empty() && request_.screenshot.empty()) {
     progress = "loading photos, " + std::to_string(done) + " of " + std::to_string(all);
   }
   if (!progress.empty()) {

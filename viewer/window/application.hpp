@@ -72,6 +72,7 @@ class Application {
   [[nodiscard]] Result<void> RemakeTheme();
   void Frame(const FrameInput& input, double seconds, bool scene_only = false);
   void RunCommands(const FrameInput& input);
+  void Reload();
   void DrawWindow();
   void DrawTopBar(const Area& area);
   void DrawStage(const Area& area);

@@ -352,7 +352,9 @@ std::optional<fs::path> DrawStartPage(const Theme& t, ViewState& state, const fs
   if (!state.follow_status.empty()) TextColored(t.palette.accent, state.follow_status);
   if (ImGui::Button("Open a service record …  Ctrl+O")) state.dialog = Dialog::kOpenFile;
   if (!last_file.empty()) {
-    if (ImGui::Button(("Open " + last_file.filename().string() + " again").c_str())) {
+    if (ImGui::Button(("Open " + last_file.filename().string() + " again  " +
+                       ChordText(InfoOf(Command::kReload).chord))
+                          .c_str())) {
       file = last_file;
     }
     ImGui::SameLine();
