@@ -172,8 +172,9 @@ TEST(ViewerPicture, HarpFromThePhotosCameraLiesOnThePhoto) {
 TEST(ViewerPicture, EverySceneHasItsPicture) {
   const TempFolder folder;
   const auto record = MakeRecord(folder, SampleVisit());
-  for (const std::string options : {"--scene harp", "--scene section", "--scene harp --light",
-                                    "--scene harp --down-the-tine", "--whole-window"}) {
+  for (const std::string options :
+       {"--scene harp", "--scene section", "--scene harp --light", "--scene harp --down-the-tine",
+        "--whole-window", "--large-type"}) {
     const auto file = folder / "picture.png";
     const auto outcome =
         RunOnScreen("'" TINESIGHT_COMMAND "' view '" + record.string() + "' --size 640x480 " +
@@ -186,7 +187,7 @@ TEST(ViewerPicture, EverySceneHasItsPicture) {
     const Box vermilion = BoxOf(picture, {0, 0, 640, 480}, [](const cv::Vec3b& p) {
       return p[2] > 120 && p[2] > p[0] + 80 && p[1] > 40 && p[1] < 170;
     });
-    EXPECT_GT(vermilion.count, 20) << options;
+    EXPECT_GT(vermilion.count, options == "--large-type" ? 3000 : 20) << options;
     std::filesystem::remove(file);
   }
 }

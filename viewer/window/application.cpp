@@ -50,6 +50,7 @@ Result<std::unique_ptr<Application>> Application::Make(const ViewRequest& reques
   app->state_.dark = app->settings_.dark && !request.light;
   app->state_.text_scale = app->settings_.text_scale;
   app->state_.stage = request.scene;
+  app->state_.large_type = request.large_type;
   // A file that can't be read is told before a window flashes up; so is a folder to be watched.
   if (!request.file.empty()) {
     if (auto opened = app->Open(request.file); !opened) return tl::unexpected(opened.error());

@@ -41,6 +41,7 @@ struct ViewRequest {
   bool whole_photo = false;          ///< the photo as a whole instead of the note
   bool down_the_tine = false;
   bool from_camera = false;  ///< the harp as the photo's camera saw it
+  bool large_type = false;   ///< the figures readable at 2 m, in place of the scene
   bool light = false;
   bool hidden = false;  ///< no window on the screen, as for a picture
   int width_px = 0;     ///< 0: as remembered
