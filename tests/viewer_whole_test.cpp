@@ -16,6 +16,7 @@
 #include "tests/sample_truth.hpp"
 #include "tests/sample_visit.hpp"
 #include "viewer/photo_overlay.hpp"
+#include "viewer/view_state.hpp"
 
 namespace tinesight {
 namespace {
@@ -288,6 +289,61 @@ TEST(ViewerWindow, ReviewByKeysClicksAndReopening) {
   EXPECT_EQ(read->ReviewOf(id, 42)->state, ReviewState::kAccepted);
 }
 
+// The stage's upper left corner and size in a window of 1280 × 800 px with the panels as they are
+// at first.
+const Vector2d kStageCorner(242.0, 42.0);
+const Vector2d kStageSize(686.0, 550.0);
+
+std::string At(const Vector2d& p) {
+  return std::to_string(std::lround(p.x())) + ' ' + std::to_string(std::lround(p.y()));
+}
+
+// Where the window shows things is computed from the record as the window does it.
+TEST(ViewerWindow, AMisreadTipIsDraggedAndATineIsPickedIn3D) {
+  const TempFolder folder;
+  const VisitMeasurement visit = SampleVisit();
+  WritePhoto(folder / "B1.jpg", visit.photos[0], visit.notes[1].pickup_harp_mm);
+  const auto record = MakeRecord(folder, visit);
+  Session session(OpenDocument(record, nullptr).value());
+  ViewState state;
+  state.stage_px = kStageSize;
+  RebuildModel(session, state);
+  FrameNoteInPhoto(session, state);
+  ASSERT_EQ(session.Midi(), 41);
+  const auto overlay = OverlayOf(session.CurrentVisit().measurement.photos[0], visit.notes[1],
+                                 session.Profile()->Find(41));
+  ASSERT_TRUE(overlay);
+  const Vector2d tip = overlay->found[1];
+  const Vector2d grip = kStageCorner + state.photo.ToScreen(tip);
+  const Vector2d drag(21.0, 8.0);
+  const HarpNote& other = *state.model.Find(40);
+  const auto tine = WholeHarpView(state.model, kStageSize)
+                        .Project(0.5 * (other.root_mm + other.tip_mm), kStageSize);
+  ASSERT_TRUE(tine);
+  // The cursor comes from far away and goes on without a pause: only the drag itself counts.
+  const auto outcome = RunOnScreen(
+      HandsScript(record,
+                  "xdotool key e\n"
+                  "xdotool mousemove " +
+                      At(grip) + " mousedown 1 mousemove " + At(grip + 0.5 * drag) + " mousemove " +
+                      At(grip + drag) +
+                      " mouseup 1\nuntil_rows correction 1\n"
+                      "xdotool key 2\nxdotool mousemove " +
+                      At(kStageCorner + *tine) + " click 1\nxdotool key a\nuntil_rows review 1\n"),
+      folder);
+  ASSERT_EQ(outcome.status, 0) << outcome.err;
+  const auto read = ReadServiceRecord(record);
+  ASSERT_TRUE(read) << read.error().message;
+  ASSERT_EQ(read->corrections.size(), 1U);
+  EXPECT_EQ(read->corrections[0].midi, 41);
+  const auto mark = ReadHandMark(read->corrections[0].payload_json);
+  ASSERT_TRUE(mark);
+  // The cursor is on whole px of the screen.
+  const Vector2d moved = (mark->axis_px[1] - tip) * state.photo.scale;
+  EXPECT_LE((moved - drag).cwiseAbs().maxCoeff(), 1.0) << moved.transpose();
+  EXPECT_NE(read->ReviewOf(read->visits[0].id, 40), nullptr) << "the tine clicked in 3D";
+}
+
 // The slider's grip for the lateral place, where a picture of the window at the same size has it:
 // the uppermost patch of the accent color at the right that is no thin line.
 Vector2d LateralGrip(const std::filesystem::path& record, const TempFolder& folder) {
@@ -320,15 +376,12 @@ TEST(ViewerWindow, ADraggedSliderChangesThePredictedToneAndIsAttachedWithTheSect
   const VisitMeasurement visit = SampleVisit();
   const auto record = MakeRecord(folder, visit);
   const Vector2d grip = LateralGrip(record, folder);
-  const auto at = [](const Vector2d& p) {
-    return std::to_string(std::lround(p.x())) + ' ' + std::to_string(std::lround(p.y()));
-  };
   // Without a pause between the last move and letting go.
   const auto outcome =
       RunOnScreen(HandsScript(record,
-                              "xdotool mousemove " + at(grip) + " mousedown 1 mousemove " +
-                                  at(grip - Vector2d(20.0, 0.0)) + " mousemove " +
-                                  at(grip - Vector2d(40.0, -3.0)) + " mouseup 1\n" +
+                              "xdotool mousemove " + At(grip) + " mousedown 1 mousemove " +
+                                  At(grip - Vector2d(20.0, 0.0)) + " mousemove " +
+                                  At(grip - Vector2d(40.0, -3.0)) + " mouseup 1\n" +
                                   "xdotool key 3\nxdotool key s\nuntil_rows attachment 2\n",
                               "--note F2"),
                   folder);

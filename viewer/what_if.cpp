@@ -77,7 +77,7 @@ std::string WhatIfSummary(const WhatIf& what_if) {
 }
 
 std::string SignedDecimals(double value, bool plus, int decimals) {
-  const std::string digits = FixedDecimals(std::abs(value), decimals);
+  std::string digits = FixedDecimals(std::abs(value), decimals);
   const bool nothing = digits.find_first_not_of("0.") == std::string::npos;
   if (nothing) return digits;
   return (value < 0.0 ? "−" : plus ? "+" : "") + digits;

@@ -62,7 +62,8 @@ class PhotoStage {
   std::optional<HandMark> Mark() const {
     if (c_.state.dragged) return c_.state.dragged;
     const auto index = c_.session.PhotoIndex();
-    if (const auto placed = index ? c_.session.MarkOf(*index) : std::nullopt) return placed;
+    auto placed = index ? c_.session.MarkOf(*index) : std::nullopt;
+    if (placed) return placed;
     const auto overlay = std::find_if(overlays_.begin(), overlays_.end(), [this](const auto& o) {
       return o.midi == c_.session.Midi();
     });
@@ -100,6 +101,8 @@ class PhotoStage {
         held = static_cast<int>(i);
       }
       if (held >= 0) c_.state.dragged = mark;
+      // How the cursor came here is no part of the drag.
+      return held >= 0;
     }
     if (held < 0 || !c_.state.dragged) return false;
     if (!io.MouseDown[0]) {
