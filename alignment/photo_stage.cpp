@@ -120,8 +120,8 @@ Result<int> NameFirstPickup(const std::vector<DetectedPickup>& pickups,
   if (by_card) return *by_card;
   if (request.first_midi) return *request.first_midi;
   return Fail(
-      "no register card is in view and --first-note was not given; say which note the "
-      "first one in view is");
+      "no register card is in view; hang the card of the lowest note in view on the pickup bar, or "
+      "name that note (--first-note)");
 }
 
 PickupRowOptions RowOptions(const InstrumentProfile& profile, const Rig& rig, int midi_hint) {

@@ -46,6 +46,7 @@ std::vector<std::string> Words(const ViewOptions& options) {
   flag("--whole-photo", options.whole_photo);
   flag("--down-the-tine", options.down_the_tine);
   flag("--from-camera", options.from_camera);
+  flag("--large-type", options.large_type);
   flag("--light", options.light);
   if (!options.files.empty()) words.emplace_back("--");
   words.insert(words.end(), options.files.begin(), options.files.end());

@@ -197,13 +197,48 @@ TEST(PhotoStore, ShowsThePictureFromTheRecordWhereTheFileIsGone) {
   store.Reset({job, kept});
   store.Show(1);
   store.Prefer({0, 1});
-  store.WaitForWanted();
+  store.WaitForShown();
+  ASSERT_EQ(store.StateOf(1), PhotoStore::State::kReady) << store.Problem(1);
+  auto picture = store.TakePicture(1);
+  ASSERT_NE(picture, nullptr);
+  EXPECT_GT(picture->levels[0].at<cv::Vec3b>(100, 100)[2], 180) << "blue first";
+  picture.reset();
+  store.WaitForPreferred();
   EXPECT_EQ(store.StateOf(0), PhotoStore::State::kFailed);
   EXPECT_THAT(store.Problem(0), HasSubstr("B1.jpg"));
-  ASSERT_EQ(store.StateOf(1), PhotoStore::State::kReady) << store.Problem(1);
-  const auto picture = store.TakePicture(1);
-  ASSERT_NE(picture, nullptr);
-  EXPECT_GT(picture->levels[0].at<cv::Vec4b>(100, 100)[0], 180) << "red first";
+}
+
+// Decoded photos of 50 megapixels would else queue up in memory.
+TEST(PhotoStore, DecodesNothingWhileAWholePictureStandsInMemory) {
+  const TempFolder folder;
+  PhotoJob job;
+  job.camera = SampleVisit().photos[0].camera;
+  job.name = job.file = folder / "B1.jpg";
+  const Camera& camera = job.camera;
+  ASSERT_TRUE(cv::imwrite(job.file.string(), cv::Mat(camera.height_px, camera.width_px, CV_8UC3,
+                                                     cv::Scalar(10, 20, 200))));
+  job.cuts = {{41, 0.5 * camera.width_px, 0.5 * camera.height_px, 20.0}};
+  PhotoStore store;
+  constexpr std::size_t kPhotos = 40;
+  store.Reset(std::vector<PhotoJob>(kPhotos, job));
+  store.Show(1);
+  store.Prefer({kPhotos - 1});
+  store.WaitForShown();
+  // Those before may have been loaded before it was told which one is shown; none is after.
+  const auto done = store.Progress().first;
+  ASSERT_LT(done, kPhotos - 1);
+  auto held = store.TakePicture(1);
+  ASSERT_NE(held, nullptr);
+  std::this_thread::sleep_for(std::chrono::milliseconds(200));
+  EXPECT_EQ(store.Progress().first, done);
+  held.reset();
+  store.WaitForPreferred();
+  ASSERT_EQ(store.StateOf(kPhotos - 1), PhotoStore::State::kReady) << store.Problem(kPhotos - 1);
+  const auto crops = store.Crops(kPhotos - 1);
+  ASSERT_THAT(*crops, SizeIs(1));
+  const cv::Mat pixels = crops->front().Pixels();
+  EXPECT_EQ(pixels.cols, crops->front().side_px);
+  EXPECT_GT(pixels.at<cv::Vec3b>(20, 20)[2], 180) << "blue first";
 }
 
 TEST(WhatIf, PredictsWhatTheCommandPredicts) {

@@ -263,6 +263,27 @@ TEST(Execute, EveryCommandIsSafeWithAndWithoutAFile) {
   }
 }
 
+TEST(Execute, TriesTheToneAtAnotherPlaceByKeys) {
+  const TempFolder folder;
+  Session session = OpenSession(MakeRecord(folder));
+  ViewState state;
+  RebuildModel(session, state);
+  const PickupPlace measured = PlaceOf(*session.Note())->place;
+  Execute(Command::kTryTowardBass, &session, state);
+  Execute(Command::kTryTowardBass, &session, state);
+  Execute(Command::kTryCloser, &session, state);
+  ASSERT_TRUE(state.what_if);
+  EXPECT_NEAR(state.what_if->then.lateral_mm, measured.lateral_mm - 0.2, 1e-9);
+  EXPECT_NEAR(state.what_if->then.gap_mm, measured.gap_mm - 0.1, 1e-9);
+  EXPECT_NE(state.message.find(WhatIfSummary(*state.what_if)), std::string::npos) << state.message;
+  Execute(Command::kTryAtTarget, &session, state);
+  EXPECT_EQ(state.what_if->then.lateral_mm, 0.0);
+  Execute(Command::kTryAsMeasured, &session, state);
+  EXPECT_FALSE(state.what_if->Moved());
+  for (int i = 0; i < 200; ++i) Execute(Command::kTryCloser, &session, state);
+  EXPECT_GT(state.what_if->then.gap_mm, 0.0) << "never into the pickup";
+}
+
 TEST(Execute, EscapeClosesWhateverIsOpen) {
   ViewState state;
   for (const Command command :
@@ -355,6 +376,43 @@ TEST(InputQueue, LosesNoShortPressOrClickInASlowFrame) {
   EXPECT_EQ(clicks, 1);
   EXPECT_EQ(presses, 2);
   EXPECT_TRUE(queue.Empty());
+}
+
+TEST(InputQueue, AQuickDragEndsWhereTheButtonWasLetGo) {
+  InputQueue queue;
+  queue.Add(InputEvent::Move{{10.0, 20.0}});
+  queue.Add(InputEvent::Button{0, true});
+  queue.Add(InputEvent::Move{{300.0, 20.0}});
+  queue.Add(InputEvent::Button{0, false});
+  Eigen::Vector2d last_held(0.0, 0.0);
+  FrameInput input;
+  do {
+    input = queue.NextFrame();
+    if (input.buttons[0]) last_held = input.cursor_px;
+  } while (input.more);
+  EXPECT_EQ(last_held, Eigen::Vector2d(300.0, 20.0)) << "what was dragged never saw the last place";
+  EXPECT_FALSE(input.buttons[0]);
+}
+
+TEST(InputQueue, WhatIsTypedBehindTabWaitsForTheNextField) {
+  InputQueue queue;
+  queue.Add(InputEvent::Letter{U'a'});
+  queue.Add(InputEvent::Key{kKeyTab, true, {kKeyTab, false, false, false}});
+  queue.Add(InputEvent::Key{kKeyTab, false, {kKeyTab, false, false, false}});
+  queue.Add(InputEvent::Letter{U'b'});
+  const FrameInput first = queue.NextFrame();
+  EXPECT_EQ(first.letters.size(), 1U);
+  EXPECT_TRUE(first.keys[kKeyTab]);
+  int waited = 0;
+  FrameInput input = first;
+  while (input.more) {
+    input = queue.NextFrame();
+    if (!input.letters.empty()) break;
+    ++waited;
+  }
+  EXPECT_GE(waited, 2) << "the field reads two frames after Tab";
+  ASSERT_EQ(input.letters.size(), 1U);
+  EXPECT_EQ(input.letters[0], U'b');
 }
 
 TEST(InputQueue, LetsGoOfEverythingWhenTheWindowLosesTheKeyboard) {

@@ -9,12 +9,14 @@
 #include <string>
 #include <vector>
 
+#include "alignment/tone_prediction.hpp"
 #include "record/service_record.hpp"
 #include "record/sha256.hpp"
 #include "tests/run_command.hpp"
 #include "tests/sample_truth.hpp"
 #include "tests/sample_visit.hpp"
 #include "viewer/photo_overlay.hpp"
+#include "viewer/view_state.hpp"
 
 namespace tinesight {
 namespace {
@@ -171,8 +173,9 @@ TEST(ViewerPicture, HarpFromThePhotosCameraLiesOnThePhoto) {
 TEST(ViewerPicture, EverySceneHasItsPicture) {
   const TempFolder folder;
   const auto record = MakeRecord(folder, SampleVisit());
-  for (const std::string options : {"--scene harp", "--scene section", "--scene harp --light",
-                                    "--scene harp --down-the-tine", "--whole-window"}) {
+  for (const std::string options :
+       {"--scene harp", "--scene section", "--scene harp --light", "--scene harp --down-the-tine",
+        "--whole-window", "--large-type"}) {
     const auto file = folder / "picture.png";
     const auto outcome =
         RunOnScreen("'" TINESIGHT_COMMAND "' view '" + record.string() + "' --size 640x480 " +
@@ -185,7 +188,7 @@ TEST(ViewerPicture, EverySceneHasItsPicture) {
     const Box vermilion = BoxOf(picture, {0, 0, 640, 480}, [](const cv::Vec3b& p) {
       return p[2] > 120 && p[2] > p[0] + 80 && p[1] > 40 && p[1] < 170;
     });
-    EXPECT_GT(vermilion.count, 20) << options;
+    EXPECT_GT(vermilion.count, options == "--large-type" ? 3000 : 20) << options;
     std::filesystem::remove(file);
   }
 }
@@ -212,23 +215,25 @@ TEST(ViewerCommand, SaysInOneLineWhatIsWrong) {
 }
 
 // Starts the window, does what the hands do, and ends it by its own key. The window is given as
-// long as it needs: `until` waits for the record to hold what a step must leave there.
+// long as it needs: `until_rows` waits, as long as the window lives, for the record to hold what a
+// step must leave there. The first picture attached says that the window is drawn and can be
+// clicked.
 std::string HandsScript(const std::filesystem::path& record, const std::string& steps,
-                        const std::string& options = {}) {
+                        const std::string& options = {}, int pictures_before = 0) {
   return "bash -c '\n"
          "\"" TINESIGHT_COMMAND "\" view \"" +
          record.string() + "\" --size 1280x800 " + options +
          " &\n"
          "window=$!\n"
-         "timeout 60 xdotool search --sync --onlyvisible --name Tinesight > /dev/null || exit 9\n"
-         "sleep 1\n"
-         "until_rows() { for i in $(seq 600); do\n"
+         "until xdotool search --onlyvisible --name Tinesight > /dev/null; do\n"
+         "  kill -0 $window || exit 9; sleep 0.1; done\n"
+         "until_rows() { while kill -0 $window; do\n"
          "  [ \"$(sqlite3 \"" +
          record.string() +
          "\" \"select count(*) from $1\")\" = $2 ] && return\n"
          "  sleep 0.25; done; exit 8; }\n"
-         "xdotool mousemove 600 300\n" +
-         steps +
+         "xdotool mousemove 600 300 key s\nuntil_rows attachment " +
+         std::to_string(pictures_before + 1) + "\n" + steps +
          "xdotool key ctrl+q\n"
          "wait $window'";
 }
@@ -246,7 +251,6 @@ TEST(ViewerWindow, ReviewByKeysClicksAndReopening) {
           "xdotool key a\nuntil_rows review 1\n"
           "xdotool key r\nuntil_rows review 2\n"
           "xdotool key ctrl+z\nuntil_rows \"review where withdrawn_utc is not null\" 1\n"
-          "xdotool key s\nuntil_rows attachment 1\n"
           "xdotool key 2\n"
           "xdotool mousemove 600 300 mousedown 1 mousemove 650 320 mousemove 700 350 mouseup 1\n"
           "xdotool key s\nuntil_rows attachment 2\n"
@@ -274,14 +278,144 @@ TEST(ViewerWindow, ReviewByKeysClicksAndReopening) {
 
   // Opened again: the review goes on where it was, at F#2 by a click on the list's second row.
   const auto second = RunOnScreen(HandsScript(record,
-                                              "xdotool mousemove 120 147 click 1\nsleep 1\n"
-                                              "xdotool key a\nuntil_rows review 4\n"),
+                                              "xdotool mousemove 120 147 click 1\n"
+                                              "xdotool key a\nuntil_rows review 4\n",
+                                              {}, 2),
                                   folder);
   ASSERT_EQ(second.status, 0) << second.err;
   read = ReadServiceRecord(record);
   ASSERT_TRUE(read);
   ASSERT_NE(read->ReviewOf(id, 42), nullptr);
   EXPECT_EQ(read->ReviewOf(id, 42)->state, ReviewState::kAccepted);
+}
+
+// The stage's upper left corner and size in a window of 1280 × 800 px with the panels as they are
+// at first.
+const Vector2d kStageCorner(242.0, 42.0);
+const Vector2d kStageSize(686.0, 550.0);
+
+std::string At(const Vector2d& p) {
+  return std::to_string(std::lround(p.x())) + ' ' + std::to_string(std::lround(p.y()));
+}
+
+// Where the window shows things is computed from the record as the window does it.
+TEST(ViewerWindow, AMisreadTipIsDraggedAndATineIsPickedIn3D) {
+  const TempFolder folder;
+  const VisitMeasurement visit = SampleVisit();
+  WritePhoto(folder / "B1.jpg", visit.photos[0], visit.notes[1].pickup_harp_mm);
+  const auto record = MakeRecord(folder, visit);
+  Session session(OpenDocument(record, nullptr).value());
+  ViewState state;
+  state.stage_px = kStageSize;
+  RebuildModel(session, state);
+  FrameNoteInPhoto(session, state);
+  ASSERT_EQ(session.Midi(), 41);
+  const auto overlay = OverlayOf(session.CurrentVisit().measurement.photos[0], visit.notes[1],
+                                 session.Profile()->Find(41));
+  ASSERT_TRUE(overlay);
+  const Vector2d tip = overlay->found[1];
+  const Vector2d grip = kStageCorner + state.photo.ToScreen(tip);
+  const Vector2d drag(21.0, 8.0);
+  const HarpNote& other = *state.model.Find(40);
+  const auto tine = WholeHarpView(state.model, kStageSize)
+                        .Project(0.5 * (other.root_mm + other.tip_mm), kStageSize);
+  ASSERT_TRUE(tine);
+  // The cursor comes from far away and goes on without a pause: only the drag itself counts.
+  const auto outcome = RunOnScreen(
+      HandsScript(record,
+                  "xdotool key e\n"
+                  "xdotool mousemove " +
+                      At(grip) + " mousedown 1 mousemove " + At(grip + 0.5 * drag) + " mousemove " +
+                      At(grip + drag) +
+                      " mouseup 1\nuntil_rows correction 1\n"
+                      "xdotool key 2\nxdotool mousemove " +
+                      At(kStageCorner + *tine) + " click 1\nxdotool key a\nuntil_rows review 1\n"),
+      folder);
+  ASSERT_EQ(outcome.status, 0) << outcome.err;
+  const auto read = ReadServiceRecord(record);
+  ASSERT_TRUE(read) << read.error().message;
+  ASSERT_EQ(read->corrections.size(), 1U);
+  EXPECT_EQ(read->corrections[0].midi, 41);
+  const auto mark = ReadHandMark(read->corrections[0].payload_json);
+  ASSERT_TRUE(mark);
+  // The cursor is on whole px of the screen.
+  const Vector2d moved = (mark->axis_px[1] - tip) * state.photo.scale;
+  EXPECT_LE((moved - drag).cwiseAbs().maxCoeff(), 1.0) << moved.transpose();
+  EXPECT_NE(read->ReviewOf(read->visits[0].id, 40), nullptr) << "the tine clicked in 3D";
+}
+
+// The slider's grip for the lateral place, where a picture of the window at the same size has it:
+// the uppermost patch of the accent color at the right that is no thin line.
+Vector2d LateralGrip(const std::filesystem::path& record, const TempFolder& folder) {
+  const auto file = folder / "window.png";
+  const auto outcome = RunOnScreen("'" TINESIGHT_COMMAND "' view '" + record.string() +
+                                       "' --note F2 --size 1280x800 --whole-window --screenshot '" +
+                                       file.string() + "'",
+                                   folder);
+  EXPECT_EQ(outcome.status, 0) << outcome.err;
+  const cv::Mat window = cv::imread(file.string());
+  cv::Mat accent;
+  cv::inRange(window, cv::Scalar(0xB9 - 12, 0xD1 - 12, 0x7F - 12),
+              cv::Scalar(0xB9 + 12, 0xD1 + 12, 0x7F + 12), accent);
+  cv::morphologyEx(accent, accent, cv::MORPH_OPEN, cv::Mat::ones(8, 5, CV_8U));
+  cv::Mat names;
+  cv::Mat statistics;
+  cv::Mat centers;
+  const int count = cv::connectedComponentsWithStats(accent, names, statistics, centers);
+  Vector2d grip(0.0, 1e9);
+  for (int i = 1; i < count; ++i) {
+    const Vector2d center(centers.at<double>(i, 0), centers.at<double>(i, 1));
+    if (center.x() > 1000.0 && center.y() < grip.y()) grip = center;
+  }
+  EXPECT_LT(grip.y(), 800.0) << "no slider in the picture of the window";
+  return grip;
+}
+
+TEST(ViewerWindow, ADraggedSliderChangesThePredictedToneAndIsAttachedWithTheSection) {
+  const TempFolder folder;
+  const VisitMeasurement visit = SampleVisit();
+  const auto record = MakeRecord(folder, visit);
+  const Vector2d grip = LateralGrip(record, folder);
+  // Without a pause between the last move and letting go.
+  const auto outcome =
+      RunOnScreen(HandsScript(record,
+                              "xdotool mousemove " + At(grip) + " mousedown 1 mousemove " +
+                                  At(grip - Vector2d(20.0, 0.0)) + " mousemove " +
+                                  At(grip - Vector2d(40.0, -3.0)) + " mouseup 1\n" +
+                                  "xdotool key 3\nxdotool key s\nuntil_rows attachment 2\n",
+                              "--note F2"),
+                  folder);
+  ASSERT_EQ(outcome.status, 0) << outcome.err;
+  const auto read = ReadServiceRecord(record);
+  ASSERT_TRUE(read) << read.error().message;
+  const std::string caption = read->attachments.at(1).caption;
+  const auto figure_after = [&](const std::string& word) {
+    std::string text = caption.substr(std::min(caption.find(word), caption.size()));
+    text = text.substr(std::min(word.size(), text.size()));
+    const bool minus = text.starts_with("−");
+    return (minus ? -1.0 : 1.0) * std::atof(text.c_str() + (minus ? 3 : 0));
+  };
+  ASSERT_NE(caption.find("what if at lateral "), std::string::npos) << caption;
+  const double lateral_mm = figure_after("lateral ");
+  EXPECT_LT(lateral_mm, visit.notes[1].lateral_mm->value - 0.5) << caption;
+  // What is said is the prediction for the place that is said, to the figures' last digits.
+  const InstrumentProfile profile = ReadInstrumentProfile(folder / "profile.json").value();
+  const MeasuredPlace now = *PlaceOf(visit.notes[1]);
+  PickupPlace then = now.place;
+  then.lateral_mm = lateral_mm;
+  const ToneChange change = PredictToneChange(*profile.Find(41), profile.tone, now, then);
+  EXPECT_NEAR(figure_after("level "), change.Of(Dynamic::kMedium).level_db.value, 0.1) << caption;
+  EXPECT_GT(std::abs(change.Of(Dynamic::kMedium).level_db.value), 0.3);
+  // The tried place is in the picture, dashed in the accent color.
+  const std::string bytes = ReadAttachment(record, read->attachments[1].id).value();
+  const cv::Mat picture =
+      cv::imdecode(std::vector<char>(bytes.begin(), bytes.end()), cv::IMREAD_COLOR);
+  const Box dashes = BoxOf(picture, {0, picture.rows / 3, picture.cols, picture.rows * 2 / 3},
+                           [](const cv::Vec3b& p) {
+                             return std::abs(p[0] - 0xB9) < 40 && std::abs(p[1] - 0xD1) < 40 &&
+                                    std::abs(p[2] - 0x7F) < 40;
+                           });
+  EXPECT_GT(dashes.count, 100);
 }
 
 // A photo is copied into the watched folder in two halves with a pause between them, after a letter
@@ -311,7 +445,7 @@ TEST(ViewerWindow, MeasuresWhatComesIntoTheWatchedFolder) {
                       "tail -c +300001 \"" +
                       photo.string() + "\" >> \"" + in + "/IMG_1.jpg\"\n" +
                       "until_rows photo 3\n"
-                      "xdotool key s\nuntil_rows attachment 1\n",
+                      "xdotool key s\nuntil_rows attachment 2\n",
                   "--watch \"" + in + "\" --camera \"" + (folder / "camera.json").string() +
                       "\" --rig \"" + (folder / "rig.json").string() + "\""),
       folder);

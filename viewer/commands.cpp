@@ -10,6 +10,7 @@ namespace {
 
 constexpr Chord Plain(int key) { return {key, false, false, false}; }
 constexpr Chord Shift(int key) { return {key, false, true, false}; }
+constexpr Chord Alt(int key) { return {key, false, false, true}; }
 constexpr Chord Control(int key) { return {key, true, false, false}; }
 
 constexpr std::array kCommands = {
@@ -65,6 +66,22 @@ constexpr std::array kCommands = {
     CommandInfo{Command::kChartGap, "Chart: gap", "Chart", Plain('G'), "bars"},
     CommandInfo{Command::kChartToneBar, "Chart: tone bar yaw", "Chart", Plain('Y'), "bars skew"},
     CommandInfo{Command::kChartDamperLift, "Chart: damper lift", "Chart", Plain('U'), "bars"},
+    CommandInfo{Command::kTryTowardTreble, "Try 0.1 mm toward treble", "What if", Alt(kKeyRight),
+                "tone sound predict lateral"},
+    CommandInfo{Command::kTryTowardBass, "Try 0.1 mm toward bass", "What if", Alt(kKeyLeft),
+                "tone sound predict lateral"},
+    CommandInfo{Command::kTryHigher, "Try 0.1 mm higher", "What if", Alt(kKeyUp),
+                "tone sound predict height"},
+    CommandInfo{Command::kTryLower, "Try 0.1 mm lower", "What if", Alt(kKeyDown),
+                "tone sound predict height"},
+    CommandInfo{Command::kTryWider, "Try the gap 0.1 mm wider", "What if", Alt(kKeyPageUp),
+                "tone sound predict"},
+    CommandInfo{Command::kTryCloser, "Try the gap 0.1 mm closer", "What if", Alt(kKeyPageDown),
+                "tone sound predict"},
+    CommandInfo{Command::kTryAtTarget, "Try the note at its target", "What if", Alt('T'),
+                "tone sound predict ideal"},
+    CommandInfo{Command::kTryAsMeasured, "Back to the note as measured", "What if", Alt('M'),
+                "tone sound predict reset try"},
     CommandInfo{Command::kOpenFile, "Open a file", "Window", Control('O'), "record"},
     CommandInfo{Command::kReload, "Read the file again", "Window", Plain(kKeyF1 + 4), "reload"},
     CommandInfo{Command::kCommandList, "List of commands", "Window", Control('K'), "search find"},

@@ -41,6 +41,14 @@ enum class Command {
   kChartGap,
   kChartToneBar,
   kChartDamperLift,
+  kTryTowardTreble,
+  kTryTowardBass,
+  kTryHigher,
+  kTryLower,
+  kTryWider,
+  kTryCloser,
+  kTryAtTarget,
+  kTryAsMeasured,
   kNextVisit,
   kAttachPicture,
   kAddFinding,
@@ -66,6 +74,7 @@ enum class Command {
 /// libraries use above them.
 inline constexpr int kKeyEscape = 256;
 inline constexpr int kKeyEnter = 257;
+inline constexpr int kKeyTab = 258;
 inline constexpr int kKeyBackspace = 259;
 inline constexpr int kKeyRight = 262;
 inline constexpr int kKeyLeft = 263;

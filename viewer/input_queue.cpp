@@ -5,6 +5,10 @@
 namespace tinesight {
 namespace {
 
+// ImGui moves the keyboard to the next field one frame after Tab, and the field reads in the frame
+// after that.
+constexpr int kTabFrames = 2;
+
 // Takes events into a frame until one contradicts what the frame has already seen.
 class FrameFiller {
  public:
@@ -12,6 +16,7 @@ class FrameFiller {
 
   bool operator()(const InputEvent::Key& event) {
     if (event.key < 0 || event.key >= kInputKeys) return true;
+    if (tab_) return false;
     // A second change of the same key waits; so do keys after letters and clicks, whose order
     // matters (click into a field, then type).
     if (keys_.contains(event.key) || !buttons_.empty()) return false;
@@ -19,16 +24,18 @@ class FrameFiller {
     if (held != event.down) keys_.insert(event.key);
     held = event.down;
     if (event.down && event.chord.key != 0) frame_.chords.push_back(event.chord);
+    tab_ = event.down && event.key == kKeyTab;
     return true;
   }
   bool operator()(const InputEvent::Letter& event) {
-    if (!buttons_.empty()) return false;
+    if (tab_ || !buttons_.empty()) return false;
     frame_.letters.push_back(event.code);
     return true;
   }
   bool operator()(const InputEvent::Move& event) {
     if (!buttons_.empty() || frame_.scroll != 0.0) return false;
     frame_.cursor_px = event.position_px;
+    moved_ = true;
     return true;
   }
   bool operator()(const InputEvent::Button& event) {
@@ -36,6 +43,8 @@ class FrameFiller {
     if (buttons_.contains(event.button) || !frame_.chords.empty() || !frame_.letters.empty()) {
       return false;
     }
+    // What is dragged follows the cursor as long as the button is down: it must see the last place.
+    if (!event.down && moved_) return false;
     buttons_.insert(event.button);
     frame_.buttons[static_cast<std::size_t>(event.button)] = event.down;
     return true;
@@ -45,10 +54,14 @@ class FrameFiller {
     return true;
   }
 
+  [[nodiscard]] bool Tab() const { return tab_; }
+
  private:
   FrameInput& frame_;
   std::set<int> keys_;
   std::set<int> buttons_;
+  bool moved_ = false;
+  bool tab_ = false;
 };
 
 }  // namespace
@@ -74,9 +87,15 @@ FrameInput InputQueue::NextFrame() {
   now_.scroll = 0.0;
   now_.letters.clear();
   now_.chords.clear();
+  if (settling_frames_ > 0) {
+    --settling_frames_;
+    now_.more = true;
+    return now_;
+  }
   FrameFiller fill(now_);
   while (!events_.empty() && std::visit(fill, events_.front().what)) events_.pop_front();
-  now_.more = !events_.empty();
+  if (fill.Tab()) settling_frames_ = kTabFrames;
+  now_.more = !events_.empty() || settling_frames_ > 0;
   return now_;
 }
 

@@ -69,6 +69,7 @@ class InputQueue {
  private:
   std::deque<InputEvent> events_;
   FrameInput now_;
+  int settling_frames_ = 0;  // to be drawn before anything new is handed out
 };
 
 }  // namespace tinesight

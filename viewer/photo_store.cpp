@@ -1,8 +1,10 @@
 #include "viewer/photo_store.hpp"
 
 #include <algorithm>
+#include <cassert>
 #include <cmath>
 #include <opencv2/calib3d.hpp>
+#include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
 #include <optional>
 #include <utility>
@@ -35,6 +37,7 @@ std::vector<PhotoCrop> CutOut(const cv::Mat& bgr, const Camera& camera,
     if (inside.area() < wanted.area() / 3) continue;
     PhotoCrop crop;
     crop.midi = cut.midi;
+    crop.side_px = side;
     crop.origin_px = {static_cast<double>(left), static_cast<double>(top)};
     cv::Matx33d window = CameraMatrix(camera);
     window(0, 2) -= left;
@@ -45,17 +48,15 @@ std::vector<PhotoCrop> CutOut(const cv::Mat& bgr, const Camera& camera,
                                 {side, side}, CV_16SC2, map, map_fraction);
     cv::Mat part;
     cv::remap(bgr, part, map, map_fraction, cv::INTER_LINEAR, cv::BORDER_CONSTANT, outside);
-    cv::cvtColor(part, crop.rgba, cv::COLOR_BGR2RGBA);
+    cv::imencode(".jpg", part, crop.jpeg, {cv::IMWRITE_JPEG_QUALITY, 92});
+    crop.jpeg.shrink_to_fit();
     crops.push_back(std::move(crop));
   }
   return crops;
 }
 
-std::unique_ptr<PhotoPicture> Levels(cv::Mat& bgr) {
+std::unique_ptr<PhotoPicture> Levels(cv::Mat level) {
   auto picture = std::make_unique<PhotoPicture>();
-  cv::Mat level;
-  cv::cvtColor(bgr, level, cv::COLOR_BGR2RGBA);
-  bgr.release();
   while (true) {
     picture->levels.push_back(level);
     if (level.cols == 1 && level.rows == 1) return picture;
@@ -100,7 +101,7 @@ Result<Loaded> Load(const PhotoJob& job, bool picture_wanted) {
     cv::Mat straight;
     cv::undistort(photo->bgr, straight, CameraMatrix(job.camera), DistortionOf(job.camera));
     photo->bgr.release();
-    loaded.picture = Levels(straight);
+    loaded.picture = Levels(std::move(straight));
   }
   return loaded;
 }
@@ -110,11 +111,22 @@ Result<Loaded> LoadSafely(const PhotoJob& job, bool picture_wanted) {
   try {
     return Load(job, picture_wanted);
   } catch (const std::exception& error) {
-    return Fail(job.file.string() + ": can't be shown: " + error.what());
+    return Fail(job.name.string() + ": can't be shown: " + error.what());
   }
 }
 
 }  // namespace
+
+cv::Mat PhotoCrop::Pixels() const { return cv::imdecode(jpeg, cv::IMREAD_COLOR); }
+
+void PhotoStore::LetGo::operator()(PhotoPicture* picture) const {
+  delete picture;
+  {
+    const std::lock_guard lock(store->mutex_);
+    --store->pictures_taken_;
+  }
+  store->wake_.notify_all();
+}
 
 PhotoStore::PhotoStore() : worker_([this] { Run(); }) {}
 
@@ -167,9 +179,11 @@ std::string PhotoStore::Problem(std::size_t photo) const {
   return photo < slots_.size() ? slots_[photo].problem : "there is no such photo";
 }
 
-std::unique_ptr<PhotoPicture> PhotoStore::TakePicture(std::size_t photo) {
+PhotoStore::Picture PhotoStore::TakePicture(std::size_t photo) {
   const std::lock_guard lock(mutex_);
-  return photo < slots_.size() ? std::move(slots_[photo].picture) : nullptr;
+  if (photo >= slots_.size() || !slots_[photo].picture) return nullptr;
+  ++pictures_taken_;
+  return Picture(slots_[photo].picture.release(), LetGo{this});
 }
 
 std::shared_ptr<const std::vector<PhotoCrop>> PhotoStore::Crops(std::size_t photo) const {
@@ -190,20 +204,33 @@ std::uint64_t PhotoStore::Changes() const {
   return changes_;
 }
 
-void PhotoStore::WaitForWanted() {
+void PhotoStore::WaitForShown() {
   std::unique_lock lock(mutex_);
   arrived_.wait(lock, [this] {
-    const auto unsettled = [this](std::size_t i) {
-      return i < slots_.size() &&
-             (slots_[i].state == State::kWaiting || slots_[i].state == State::kLoading);
-    };
     return std::none_of(slots_.begin(), slots_.end(),
-                        [](const Slot& slot) { return slot.picture_wanted; }) &&
-           std::none_of(preferred_.begin(), preferred_.end(), unsettled);
+                        [](const Slot& slot) { return slot.picture_wanted; });
   });
 }
 
+void PhotoStore::WaitForPreferred() {
+  std::unique_lock lock(mutex_);
+  assert(!Occupied());
+  arrived_.wait(lock, [this] {
+    return std::none_of(preferred_.begin(), preferred_.end(), [this](std::size_t i) {
+      return i < slots_.size() &&
+             (slots_[i].state == State::kWaiting || slots_[i].state == State::kLoading);
+    });
+  });
+}
+
+bool PhotoStore::Occupied() const {
+  return pictures_taken_ > 0 || std::any_of(slots_.begin(), slots_.end(), [](const Slot& slot) {
+           return slot.picture != nullptr;
+         });
+}
+
 std::size_t PhotoStore::Next() const {
+  if (Occupied()) return slots_.size();
   for (std::size_t i = 0; i < slots_.size(); ++i) {
     if (slots_[i].picture_wanted) return i;
   }

@@ -20,14 +20,18 @@ namespace tinesight {
 
 /// One photo as the window shows it: without the lens's distortion, and its reductions by two.
 struct PhotoPicture {
-  std::vector<cv::Mat> levels;  ///< CV_8UC4, red first; level 0 is the whole picture
+  std::vector<cv::Mat> levels;  ///< CV_8UC3, blue first; level 0 is the whole picture
 };
 
-/// A square cut out of the undistorted photo.
+/// A square cut out of the undistorted photo, kept as a JPEG: 40 photos of 22 notes each would be
+/// 600 MB as pixels.
 struct PhotoCrop {
   int midi = 0;
-  cv::Mat rgba;                       ///< CV_8UC4, red first
+  std::vector<std::uint8_t> jpeg;
+  int side_px = 0;
   std::array<double, 2> origin_px{};  ///< of its first pixel in the photo
+  /// CV_8UC3, blue first.
+  [[nodiscard]] cv::Mat Pixels() const;
 };
 
 struct PhotoJob {
@@ -51,11 +55,18 @@ struct PhotoJob {
 };
 
 /// Loads photos in one background thread, one after the other, so that 40 photos of 50 megapixels
-/// never stand in memory together: of each it keeps the small crops, and of the one or two that are
-/// shown the whole picture. All functions are for the window's thread.
+/// never stand in memory together: of each it keeps the small crops, and of the shown one the whole
+/// picture. While that picture stands in memory, here or with who took it, no other photo is
+/// decoded. All functions are for the window's thread.
 class PhotoStore {
  public:
   enum class State { kWaiting, kLoading, kReady, kFailed };
+  struct LetGo {
+    PhotoStore* store = nullptr;
+    void operator()(PhotoPicture* picture) const;
+  };
+  /// The store goes on loading as soon as this is gone; it must be gone before the store is.
+  using Picture = std::unique_ptr<PhotoPicture, LetGo>;
 
   PhotoStore();
   ~PhotoStore();
@@ -73,14 +84,17 @@ class PhotoStore {
   /// Why it failed, one line.
   [[nodiscard]] std::string Problem(std::size_t photo) const;
   /// The whole picture, once, when it is there; the caller then owns it.
-  [[nodiscard]] std::unique_ptr<PhotoPicture> TakePicture(std::size_t photo);
+  [[nodiscard]] Picture TakePicture(std::size_t photo);
   [[nodiscard]] std::shared_ptr<const std::vector<PhotoCrop>> Crops(std::size_t photo) const;
   /// How many of all are done with, and how many there are.
   [[nodiscard]] std::pair<std::size_t, std::size_t> Progress() const;
   /// Grows with everything that arrives: a reason to draw again.
   [[nodiscard]] std::uint64_t Changes() const;
-  /// Waits until what was shown and preferred is there, or has failed.
-  void WaitForWanted();
+  /// Waits until the shown picture is there to be taken, or has failed.
+  void WaitForShown();
+  /// Waits until the preferred photos' crops are there, or have failed. Precondition: the shown
+  /// picture was taken and let go, or the store would wait for that.
+  void WaitForPreferred();
 
  private:
   struct Slot {
@@ -92,7 +106,10 @@ class PhotoStore {
     bool picture_wanted = false;
   };
   void Run();
-  /// The photo to load next, with the lock held; slots_.size(): none.
+  // With the lock held:
+  /// A whole picture stands in memory.
+  [[nodiscard]] bool Occupied() const;
+  /// The photo to load next; slots_.size(): none.
   [[nodiscard]] std::size_t Next() const;
 
   mutable std::mutex mutex_;
@@ -100,6 +117,7 @@ class PhotoStore {
   std::condition_variable arrived_;
   std::vector<Slot> slots_;
   std::vector<std::size_t> preferred_;
+  int pictures_taken_ = 0;  // and not let go yet
   std::uint64_t generation_ = 0;
   std::uint64_t changes_ = 0;
   bool stop_ = false;

@@ -80,6 +80,8 @@ void AddViewOptions(CLI::App& app, ViewOptions& options) {
                "with --scene harp: along the tine's axis");
   app.add_flag("--from-camera", options.from_camera,
                "with --scene harp: over the photo, as its camera saw the harp");
+  app.add_flag("--large-type", options.large_type,
+               "the note's figures and what to turn, readable at 2 m");
   app.add_flag("--light", options.light, "light instead of dark");
   app.add_option("--size", options.size, "size of the window or picture, px")
       ->option_text("WIDTHxHEIGHT");

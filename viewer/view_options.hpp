@@ -29,6 +29,7 @@ struct ViewOptions {
   bool whole_photo = false;
   bool down_the_tine = false;
   bool from_camera = false;
+  bool large_type = false;
   bool light = false;
   int time_frames = 0;
   int width_px = 0;  ///< from `size`, by CheckViewOptions

@@ -166,6 +166,31 @@ void SetStage(ViewState& state, Stage stage) {
   state.large_type = false;
 }
 
+void TryPlace(const Session& session, ViewState& state, Command command) {
+  const NoteMeasurement* note = session.Note();
+  const InstrumentProfile* profile = session.Profile();
+  const NoteProfile* target = note && profile ? profile->Find(note->midi) : nullptr;
+  if (target == nullptr) return SayFailure(state, "no instrument profile to predict the tone from");
+  auto& what_if = state.what_if;
+  if (!what_if || !StartsFrom(*what_if, *note))
+    what_if = StartWhatIf(*note, *target, profile->tone);
+  if (!what_if) {
+    return SayFailure(state, "the tone needs lateral offset, height and gap, all measured");
+  }
+  constexpr double kStepMm = 0.1;
+  PickupPlace then = what_if->then;
+  if (command == Command::kTryTowardTreble) then.lateral_mm += kStepMm;
+  if (command == Command::kTryTowardBass) then.lateral_mm -= kStepMm;
+  if (command == Command::kTryHigher) then.height_mm += kStepMm;
+  if (command == Command::kTryLower) then.height_mm -= kStepMm;
+  if (command == Command::kTryWider) then.gap_mm += kStepMm;
+  if (command == Command::kTryCloser) then.gap_mm -= kStepMm;
+  if (command == Command::kTryAtTarget) then = IdealPlace(*target);
+  if (command == Command::kTryAsMeasured) then = what_if->now.place;
+  MoveWhatIf(*what_if, then, *target, profile->tone);
+  Say(state, NoteName(note->midi) + ", " + WhatIfSummary(*what_if));
+}
+
 // Commands that work without anything open; false: not one of those.
 bool ExecuteAlone(Command command, ViewState& state) {
   switch (command) {
@@ -353,6 +378,15 @@ void ExecuteReview(Command command, Session& session, ViewState& state) {
     case Command::kAddWork:
       state.dialog = Dialog::kWork;
       return;
+    case Command::kTryTowardTreble:
+    case Command::kTryTowardBass:
+    case Command::kTryHigher:
+    case Command::kTryLower:
+    case Command::kTryWider:
+    case Command::kTryCloser:
+    case Command::kTryAtTarget:
+    case Command::kTryAsMeasured:
+      return TryPlace(session, state, command);
     default:
       return;
   }
@@ -396,7 +430,10 @@ void FrameNoteInPhoto(const Session& session, ViewState& state) {
       high = high.cwiseMax(end);
     }
   }
-  state.photo = FitBox(low - margin, high + margin, state.stage_px);
+  // Below the caption, which would hide the notes' names over the pickups.
+  const Vector2d caption_px(0.0, std::min(44.0, 0.2 * state.stage_px.y()));
+  state.photo = FitBox(low - margin, high + margin, state.stage_px - caption_px);
+  state.photo.origin_px += caption_px;
   const double most = 3.0;
   if (state.photo.scale > most) {
     ZoomPhoto(state.photo, 0.5 * state.stage_px, most / state.photo.scale, SizeOf(*photo),

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <optional>
+#include <string>
 
 #include "alignment/tone_prediction.hpp"
 
@@ -22,10 +23,24 @@ struct WhatIf {
 /// all measured.
 [[nodiscard]] std::optional<WhatIf> StartWhatIf(const NoteMeasurement& note,
                                                 const NoteProfile& target, const ToneProfile& tone);
-/// Moves `then` there and predicts anew. Precondition: a gap > 0.
+/// The least and the most that can be tried: what a technician could set, and always the measured
+/// place itself.
+[[nodiscard]] PickupPlace LeastPlace(const WhatIf& what_if);
+[[nodiscard]] PickupPlace MostPlace(const WhatIf& what_if);
+/// Moves `then` there, or as far that way as can be tried, and predicts anew.
 void MoveWhatIf(WhatIf& what_if, const PickupPlace& then, const NoteProfile& target,
                 const ToneProfile& tone);
 /// Whether it still starts from the note's figures (they change with each new photo).
 [[nodiscard]] bool StartsFrom(const WhatIf& what_if, const NoteMeasurement& note);
+
+/// "what if at lateral 0.00, height 1.18, gap 1.58 mm: level +1.0 dB, octave −5.6 dB, twelfth
+/// faint (predicted)": for a medium stroke, against the measured place.
+[[nodiscard]] std::string WhatIfSummary(const WhatIf& what_if);
+
+/// Harmonics this far under the fundamental are not compared (`tinesight what-if` draws the same
+/// line).
+inline constexpr double kFaintHarmonicDb = -40.0;
+/// With a real minus sign, and a plus where asked for and the digits are not all zero.
+[[nodiscard]] std::string SignedDecimals(double value, bool plus, int decimals);
 
 }  // namespace tinesight

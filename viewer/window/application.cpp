@@ -50,6 +50,7 @@ Result<std::unique_ptr<Application>> Application::Make(const ViewRequest& reques
   app->state_.dark = app->settings_.dark && !request.light;
   app->state_.text_scale = app->settings_.text_scale;
   app->state_.stage = request.scene;
+  app->state_.large_type = request.large_type;
   // A file that can't be read is told before a window flashes up; so is a folder to be watched.
   if (!request.file.empty()) {
     if (auto opened = app->Open(request.file); !opened) return tl::unexpected(opened.error());
@@ -251,24 +252,28 @@ void Application::RunCommands(const FrameInput& input) {
     if (typing && !always) continue;
     Execute(info->command, session, state_);
   }
-  if (std::exchange(state_.wants_reload, false)) {
-    const fs::path file = session_ ? session_->Record().file : settings_.last_file;
-    if (file.empty()) return;
-    const int midi = session_ ? session_->Midi() : 0;
-    const std::size_t visit = session_ ? session_->VisitIndex() : 0;
-    if (auto opened = Open(file); !opened) {
-      state_.message = opened.error().message;
-      state_.message_is_failure = true;
-      return;
-    }
+  if (std::exchange(state_.wants_reload, false)) Reload();
+  if (std::exchange(state_.wants_picture, false)) attach_next_ = true;
+  if (std::exchange(state_.wants_follow, false)) ToggleFollow();
+}
+
+// The open file anew, with the selection as it was; or the last one, where none is open.
+void Application::Reload() {
+  const fs::path file = session_ ? session_->Record().file : settings_.last_file;
+  if (file.empty()) return Say("there is no file to read again; Ctrl+O opens one", true);
+  const bool was_open = session_.has_value();
+  const int midi = was_open ? session_->Midi() : 0;
+  const std::size_t visit = was_open ? session_->VisitIndex() : 0;
+  if (auto opened = Open(file); !opened) {
+    open_problem_ = opened.error().message;
+    return Say(opened.error().message, true);
+  }
+  if (was_open) {
     session_->SelectVisit(visit);
     session_->SelectNote(midi);
     RebuildModel(*session_, state_);
-    state_.message = "read again";
-    state_.message_is_failure = false;
   }
-  if (std::exchange(state_.wants_picture, false)) attach_next_ = true;
-  if (std::exchange(state_.wants_follow, false)) ToggleFollow();
+  Say("read again", false);
 }
 
 void Application::DrawWindow() {
@@ -288,15 +293,20 @@ void Application::DrawWindow() {
   PanelContext context{theme_, *session_, state_, *shelf_, *renderer_};
   const float top = theme_.Px(42.0);
   const float status = theme_.Px(26.0);
-  const float chart = theme_.Px(settings_.chart_height);
-  const float list = std::min(theme_.Px(settings_.list_width), 0.3F * size.x);
-  const float note = std::min(theme_.Px(settings_.note_width), 0.4F * size.x);
+  const float chart = std::min(theme_.Px(settings_.chart_height), 0.3F * size.y);
+  const float list = std::min(theme_.Px(settings_.list_width), 0.25F * size.x);
+  const float note = std::min(theme_.Px(settings_.note_width), 0.33F * size.x);
   const float middle_height = size.y - top - chart - status - 2.0F * gap;
   const float left = gap + list + gap;
-  const Area stage{ImVec2(left, top), ImVec2(size.x - left - gap - note - gap, middle_height)};
+  Area stage{ImVec2(left, top), ImVec2(size.x - left - gap - note - gap, middle_height)};
   DrawTopBar({ImVec2(0, 0), ImVec2(size.x, top)});
-  DrawFlaggedList(context, {ImVec2(gap, top), ImVec2(list, middle_height)});
-  DrawNotePanel(context, {ImVec2(stage.End().x + gap, top), ImVec2(note, middle_height)});
+  if (state_.large_type) {
+    // Read from afar, and nothing clicked: it takes the panels' place too.
+    stage = {ImVec2(gap, top), ImVec2(size.x - 2.0F * gap, middle_height)};
+  } else {
+    DrawFlaggedList(context, {ImVec2(gap, top), ImVec2(list, middle_height)});
+    DrawNotePanel(context, {ImVec2(stage.End().x + gap, top), ImVec2(note, middle_height)});
+  }
   DrawStage(stage);
   DrawChart(context, {ImVec2(gap, stage.End().y + gap), ImVec2(size.x - 2.0F * gap, chart)});
   DrawStatus({ImVec2(0, size.y - status), ImVec2(size.x, status)});
@@ -360,7 +370,7 @@ void Application::DrawStage(const Area& area) {
   const ImVec2 whole(std::round(area.size.x), std::round(area.size.y));
   const Area stage{ImVec2(std::round(area.corner.x), std::round(area.corner.y)), whole};
   const Eigen::Vector2d size_px(std::max(1.0F, whole.x), std::max(1.0F, whole.y));
-  if (size_px != state_.stage_px) {
+  if (size_px != state_.stage_px && !state_.large_type) {
     // What was fitted to the area is fitted anew.
     state_.stage_px = size_px;
     state_.zoomed_photo.reset();
@@ -403,7 +413,7 @@ void Application::DrawStatus(const Area& area) {
   }
   const auto [done, all] = shelf_->Store().Progress();
   std::string progress = state_.follow_status;
-  if (done < all && progress.empty()) {
+  if (done < all && progress.empty() && request_.screenshot.empty()) {
     progress = "loading photos, " + std::to_string(done) + " of " + std::to_string(all);
   }
   if (!progress.empty()) {
@@ -424,9 +434,11 @@ void Application::DrawSplitters(const Area& stage) {
   };
   paint(0, stage.corner.y, gap, whole.y);
   paint(whole.x - gap, stage.corner.y, whole.x, whole.y);
-  paint(stage.corner.x - gap, stage.corner.y, stage.corner.x, stage.End().y);
-  paint(stage.End().x, stage.corner.y, stage.End().x + gap, stage.End().y);
   paint(0, stage.End().y, whole.x, stage.End().y + gap);
+  if (!state_.large_type) {
+    paint(stage.corner.x - gap, stage.corner.y, stage.corner.x, stage.End().y);
+    paint(stage.End().x, stage.corner.y, stage.End().x + gap, stage.End().y);
+  }
   const auto splitter = [&](const char* name, ImVec2 corner, ImVec2 size, bool sideways) {
     BeginPanel(name, {corner, size}, 0);
     ImGui::SetCursorPos(ImVec2(0, 0));
@@ -445,14 +457,16 @@ void Application::DrawSplitters(const Area& stage) {
   ImGui::PushStyleVar(ImGuiStyleVar_WindowMinSize, ImVec2(1, 1));
   ImGui::PushStyleVar(ImGuiStyleVar_WindowPadding, ImVec2(0, 0));
   const ImVec2 upright(gap, stage.size.y);
-  settings_.list_width = std::clamp(
-      settings_.list_width +
-          splitter("##split1", ImVec2(stage.corner.x - gap, stage.corner.y), upright, true),
-      120.0, 600.0);
-  settings_.note_width =
-      std::clamp(settings_.note_width -
-                     splitter("##split2", ImVec2(stage.End().x, stage.corner.y), upright, true),
-                 220.0, 800.0);
+  if (!state_.large_type) {
+    settings_.list_width = std::clamp(
+        settings_.list_width +
+            splitter("##split1", ImVec2(stage.corner.x - gap, stage.corner.y), upright, true),
+        120.0, 600.0);
+    settings_.note_width =
+        std::clamp(settings_.note_width -
+                       splitter("##split2", ImVec2(stage.End().x, stage.corner.y), upright, true),
+                   220.0, 800.0);
+  }
   const ImVec2 flat(ImGui::GetIO().DisplaySize.x, gap);
   settings_.chart_height = std::clamp(
       settings_.chart_height - splitter("##split3", ImVec2(0, stage.End().y), flat, false), 100.0,
@@ -482,7 +496,8 @@ void Application::AttachPicture() {
   glReadBuffer(GL_BACK);
   const Eigen::Vector2i corner(static_cast<int>(stage_area_.corner.x),
                                static_cast<int>(stage_area_.corner.y));
-  const Eigen::Vector2i size = state_.stage_px.cast<int>();
+  const Eigen::Vector2i size(static_cast<int>(stage_area_.size.x),
+                             static_cast<int>(stage_area_.size.y));
   const auto jpeg = Encoded(".jpg", ReadPixels(corner, size), size);
   state_.message_is_failure = true;
   if (!jpeg) {
@@ -545,12 +560,18 @@ std::vector<double> Application::TimeFrames(int count) {
 }
 
 void Application::LoadEverything() {
+  if (!session_) return;
   const FrameInput nothing;
-  while (session_) {
-    const auto [done, all] = shelf_->Store().Progress();
-    if (done == all) return;
-    if (shelf_->Update(*session_)) Frame(nothing, 0.01);
-    window_->WaitForEvents(0.05);
+  const auto settle = [&] {
+    do {
+      if (shelf_->Update(*session_)) Frame(nothing, 0.01);
+      window_->WaitForEvents(0.01);
+    } while (!shelf_->Settled());
+  };
+  settle();
+  for (std::size_t i = 0; i < session_->PhotosOfSelection().size(); ++i) {
+    Execute(Command::kNextPhoto, &*session_, state_);
+    settle();
   }
 }
 

@@ -41,6 +41,7 @@ struct ViewRequest {
   bool whole_photo = false;          ///< the photo as a whole instead of the note
   bool down_the_tine = false;
   bool from_camera = false;  ///< the harp as the photo's camera saw it
+  bool large_type = false;   ///< the figures readable at 2 m, in place of the scene
   bool light = false;
   bool hidden = false;  ///< no window on the screen, as for a picture
   int width_px = 0;     ///< 0: as remembered
@@ -61,7 +62,8 @@ class Application {
   [[nodiscard]] Result<void> WriteScreenshot(const std::filesystem::path& file);
   /// Draws so many frames with the view changing in each, for the benchmark: seconds of each.
   [[nodiscard]] std::vector<double> TimeFrames(int count);
-  /// Goes on drawing until every photo was loaded once, for the benchmark.
+  /// Goes on drawing until every photo was loaded once, then shows the selected note's photos one
+  /// after the other, for the benchmark.
   void LoadEverything();
 
  private:
@@ -71,6 +73,7 @@ class Application {
   [[nodiscard]] Result<void> RemakeTheme();
   void Frame(const FrameInput& input, double seconds, bool scene_only = false);
   void RunCommands(const FrameInput& input);
+  void Reload();
   void DrawWindow();
   void DrawTopBar(const Area& area);
   void DrawStage(const Area& area);

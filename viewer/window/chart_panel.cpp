@@ -226,6 +226,8 @@ class Chart {
     const float top = area_.End().y - keys_height_ - t_.Px(4.0);
     const float end = area_.End().y - t_.Px(6.0);
     draw_.AddRectFilled(ImVec2(left_, top), ImVec2(right_, end), t_.palette.key_white, t_.Px(2.0));
+    draw_.AddRect(ImVec2(left_, top), ImVec2(right_, end), WithOpacity(t_.palette.key_black, 0.5),
+                  t_.Px(2.0));
     const int selected = c_.session.Midi();
     if (selected >= first_ && selected <= last_) {
       draw_.AddRectFilled(ImVec2(Left(selected), top), ImVec2(Left(selected) + step_, end),

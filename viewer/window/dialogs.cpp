@@ -112,6 +112,9 @@ bool BeginDialog(const Theme& t, const char* name, double width, double height, 
   ImGui::PushStyleVar(ImGuiStyleVar_WindowRounding, t.Px(9.0));
   ImGui::PushStyleVar(ImGuiStyleVar_WindowBorderSize, 1.0F);
   ImGui::PushStyleVar(ImGuiStyleVar_WindowPadding, ImVec2(t.Px(20.0), t.Px(16.0)));
+  // Fields and choices that are not taken are as dark as what they lie on.
+  ImGui::PushStyleVar(ImGuiStyleVar_FrameBorderSize, 1.0F);
+  ImGui::PushStyleColor(ImGuiCol_Border, WithOpacity(t.palette.muted, 0.6));
   ImGui::Begin(name, nullptr,
                ImGuiWindowFlags_NoTitleBar | ImGuiWindowFlags_NoResize | ImGuiWindowFlags_NoMove |
                    ImGuiWindowFlags_NoCollapse | ImGuiWindowFlags_NoSavedSettings);
@@ -127,7 +130,8 @@ fs::path TypedPath(const std::string& text) {
 
 void EndDialog() {
   ImGui::End();
-  ImGui::PopStyleVar(3);
+  ImGui::PopStyleColor();
+  ImGui::PopStyleVar(4);
 }
 
 void Title(const Theme& t, const char* text) {
@@ -143,6 +147,7 @@ std::optional<fs::path> Dialogs::Draw(const Theme& t, Session* session, ViewStat
   drawn_ = state.dialog;
   if (fresh_) {
     text_.clear();
+    problem_.clear();
     chosen_ = 0;
     finding_ = Finding{};
     finding_.part = FindingPart::kGrommet;
@@ -277,16 +282,35 @@ void Dialogs::DrawFinding(const Theme& t, Session& session, ViewState& state) {
   ImGui::SetNextItemWidth(-1.0F);
   const bool entered = ImGui::InputTextWithHint("##remark", "remark", &finding_.text,
                                                 ImGuiInputTextFlags_EnterReturnsTrue);
+  DrawProblem(t);
   const bool pressed = ImGui::Button("Enter in the record");
   ImGui::SameLine();
   if (ImGui::Button("Cancel")) state.dialog = Dialog::kNone;
   EndDialog();
   if (!entered && !pressed) return;
-  const auto kept = session.AddFinding(finding_);
-  state.message = kept ? DisplayName(finding_.midi) + ": " + FindingText(finding_) + ", entered"
-                       : kept.error().message;
-  state.message_is_failure = !kept;
-  if (kept) state.dialog = Dialog::kNone;
+  if (!states.empty() && finding_.state.empty()) {
+    problem_ = "Say which: " + states.front() + (states.size() > 1 ? ", " + states[1] + " …" : "");
+    return;
+  }
+  Entered(session.AddFinding(finding_),
+          DisplayName(finding_.midi) + ": " + FindingText(finding_) + ", entered", state);
+}
+
+void Dialogs::DrawProblem(const Theme& t) const {
+  if (problem_.empty()) return;
+  ImGui::PushStyleColor(ImGuiCol_Text, t.VerdictColor(Verdict::kOutOfTolerance));
+  TextWrapped(problem_);
+  ImGui::PopStyleColor();
+}
+
+void Dialogs::Entered(const Result<void>& kept, const std::string& done, ViewState& state) {
+  if (!kept) {
+    problem_ = kept.error().message;
+    return;
+  }
+  state.message = done;
+  state.message_is_failure = false;
+  state.dialog = Dialog::kNone;
 }
 
 void Dialogs::DrawWork(const Theme& t, Session& session, ViewState& state) {
@@ -296,15 +320,13 @@ void Dialogs::DrawWork(const Theme& t, Session& session, ViewState& state) {
   ImGui::SetNextItemWidth(-1.0F);
   const bool entered = ImGui::InputTextWithHint("##work", "what was done, or a remark", &text_,
                                                 ImGuiInputTextFlags_EnterReturnsTrue);
+  DrawProblem(t);
   const bool pressed = ImGui::Button("Enter in the record");
   ImGui::SameLine();
   if (ImGui::Button("Cancel")) state.dialog = Dialog::kNone;
   EndDialog();
   if ((!entered && !pressed) || text_.empty()) return;
-  const auto kept = session.AddWork(text_);
-  state.message = kept ? "entered in the record: " + text_ : kept.error().message;
-  state.message_is_failure = !kept;
-  if (kept) state.dialog = Dialog::kNone;
+  Entered(session.AddWork(text_), "entered in the record: " + text_, state);
 }
 
 std::optional<fs::path> DrawStartPage(const Theme& t, ViewState& state, const fs::path& last_file,
@@ -330,7 +352,9 @@ std::optional<fs::path> DrawStartPage(const Theme& t, ViewState& state, const fs
   if (!state.follow_status.empty()) TextColored(t.palette.accent, state.follow_status);
   if (ImGui::Button("Open a service record …  Ctrl+O")) state.dialog = Dialog::kOpenFile;
   if (!last_file.empty()) {
-    if (ImGui::Button(("Open " + last_file.filename().string() + " again").c_str())) {
+    if (ImGui::Button(("Open " + last_file.filename().string() + " again  " +
+                       ChordText(InfoOf(Command::kReload).chord))
+                          .c_str())) {
       file = last_file;
     }
     ImGui::SameLine();

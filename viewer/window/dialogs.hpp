@@ -28,7 +28,12 @@ class Dialogs {
   Dialog drawn_ = Dialog::kNone;
   bool fresh_ = false;  // the dialog was opened with this frame
   DesktopDialog desktop_;
+  /// Why the entry was not taken, in the dialog itself.
+  void DrawProblem(const Theme& theme) const;
+  /// Closes the dialog with `done` in the status line, or keeps it open with the reason.
+  void Entered(const Result<void>& kept, const std::string& done, ViewState& state);
   std::string text_;
+  std::string problem_;
   int chosen_ = 0;
   Finding finding_;
 };

@@ -26,8 +26,8 @@ class GlTexture {
     return *this;
   }
 
-  /// A small picture at once (CV_8UC4, red first), reductions included.
-  static GlTexture FromPicture(const cv::Mat& rgba);
+  /// A small picture at once (CV_8UC3, blue first), reductions included.
+  static GlTexture FromPicture(const cv::Mat& bgr);
   /// Room for a picture to be drawn into.
   static GlTexture Empty(int width_px, int height_px);
 
@@ -43,25 +43,34 @@ class GlTexture {
   GLuint id_ = 0;
 };
 
-/// A photo's texture, which grows from its smallest reduction to the whole picture, a few megabytes
-/// a frame, so that the first look comes at once and no frame waits for 50 megapixels.
+/// The shown photo's texture, which grows from its smallest reduction to the whole picture, a few
+/// megabytes a frame, so that the first look comes at once and no frame waits for 50 megapixels.
+/// One texture serves all photos of the same size: a driver may keep a deleted one for a while, and
+/// the software renderer does, which is 270 MB each.
 class PhotoTexture {
  public:
-  explicit PhotoTexture(std::unique_ptr<PhotoPicture> picture);
-  /// Sends some more; false: all is there.
+  /// Shows another photo.
+  void Begin(PhotoStore::Picture picture);
+  /// Shows nothing.
+  void Clear();
+  /// Sends some more; false: all is there, or there is nothing to send.
   bool Advance();
   void Finish() {
     while (Advance()) {
     }
   }
-  [[nodiscard]] const GlTexture& Texture() const { return texture_; }
-  [[nodiscard]] bool Complete() const { return picture_ == nullptr; }
+  [[nodiscard]] bool Complete() const { return showing_ && picture_ == nullptr; }
+  /// nullptr: nothing to show.
+  [[nodiscard]] const GlTexture* Texture() const { return showing_ ? &texture_ : nullptr; }
 
  private:
+  void Make();
   GlTexture texture_;
-  std::unique_ptr<PhotoPicture> picture_;  // gone once all is sent
-  int first_level_ = 0;                    // of the picture that the card can hold
-  int level_ = 0;                          // being sent, counted from the first
+  PhotoStore::Picture picture_;  // gone once all is sent
+  bool showing_ = false;
+  cv::Size size_px_;     // of the texture
+  int first_level_ = 0;  // of the picture that the card can hold
+  int level_ = 0;        // being sent, counted from the first
   int next_row_ = 0;
 };
 

@@ -19,11 +19,6 @@ void Heading(const Theme& t, const char* text) {
   ImGui::PopFont();
 }
 
-std::string Capitalized(std::string text) {
-  if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 32);
-  return text;
-}
-
 // Text with its right end at `x` of the window.
 void TextRightAt(float x, ImU32 color, const std::string& text) {
   ImGui::SameLine();
@@ -143,7 +138,7 @@ class NotePanel {
     const Area area{ImGui::GetCursorScreenPos(), ImVec2(width, t_.Px(170.0))};
     ImDrawList& draw = *ImGui::GetWindowDrawList();
     draw.AddRectFilled(area.corner, area.End(), t_.palette.stage, t_.Px(5.0));
-    DrawSection(draw, t_, note_, target_, area, true);
+    DrawSection(draw, t_, note_, target_, c_.state.what_if, area);
     if (ImGui::InvisibleButton("##section", area.size)) c_.state.stage = Stage::kSection;
     if (ImGui::IsItemHovered()) ImGui::SetTooltip("larger, key 3");
   }
@@ -268,28 +263,6 @@ class NotePanel {
   const NoteProfile* target_ = nullptr;
 };
 
-// At the foot of the large type: what is being watched, and what became of the last photo.
-void DrawFollowLines(PanelContext& context, const Area& area) {
-  const Theme& t = context.theme;
-  const ViewState& state = context.state;
-  if (state.follow_status.empty() && state.follow_news.empty()) return;
-  ImDrawList& draw = *ImGui::GetWindowDrawList();
-  const float size = std::max(t.fonts.title->FontSize, 0.055F * area.size.y);
-  const float left = area.corner.x + t.Px(18.0);
-  const float width = area.size.x - t.Px(36.0);
-  float y = area.End().y - t.Px(10.0);
-  const auto line = [&](const std::string& text, ImU32 color, float font_size) {
-    if (text.empty()) return;
-    const ImVec2 extent = t.fonts.title->CalcTextSizeA(font_size, FLT_MAX, width, text.c_str());
-    y -= extent.y;
-    draw.AddText(t.fonts.title, font_size, ImVec2(left, y), color, text.c_str(), nullptr, width);
-  };
-  line(state.follow_status, t.palette.muted, t.fonts.text->FontSize);
-  line(state.follow_news,
-       state.follow_failed ? t.VerdictColor(Verdict::kOutOfTolerance) : t.palette.text,
-       state.follow_failed ? size : t.fonts.title->FontSize);
-}
-
 }  // namespace
 
 void DrawNotePanel(PanelContext& context, const Area& area) {
@@ -300,50 +273,6 @@ void DrawNotePanel(PanelContext& context, const Area& area) {
     TextColored(context.theme.palette.muted, "Click a note on the keyboard.");
   }
   EndPanel();
-}
-
-void DrawLargeType(PanelContext& context, const Area& area) {
-  const Theme& t = context.theme;
-  ImDrawList& draw = *ImGui::GetWindowDrawList();
-  draw.AddRectFilled(area.corner, area.End(), t.palette.panel);
-  DrawFollowLines(context, area);
-  const NoteMeasurement* note = context.session.Note();
-  if (note == nullptr) return;
-  ImFont* huge = t.fonts.huge;
-  const auto centered = [&](ImFont* font, float size, float y, const std::string& text,
-                            ImU32 color) {
-    const ImVec2 extent = font->CalcTextSizeA(size, FLT_MAX, 0.0F, text.c_str());
-    draw.AddText(font, size, ImVec2(area.corner.x + 0.5F * (area.size.x - extent.x), y), color,
-                 text.c_str());
-    return y + extent.y;
-  };
-  const float unit = std::min(area.size.x / 8.5F, area.size.y / 4.6F);
-  float y = area.corner.y + 0.25F * unit;
-  y = centered(huge, unit, y, DisplayName(note->midi), t.palette.text);
-  const auto d = DeviationOf(*note, context.state.quantity, context.session.Profile());
-  const Verdict verdict = VerdictOf(*note, context.state.quantity);
-  const ImU32 color = d && d->tolerance ? t.VerdictColor(verdict) : t.palette.text;
-  if (!d) {
-    centered(huge, 0.6F * unit, y, "not measured", color);
-    return;
-  }
-  const std::string amount = FixedDecimals(std::abs(d->deviation.value), 2) + ' ' +
-                             ChartQuantityUnit(context.state.quantity);
-  y = centered(huge, 1.3F * unit, y, amount, color);
-  y = centered(huge, 0.55F * unit, y,
-               ChartQuantitySide(context.state.quantity, d->deviation.value > 0.0), color);
-  const float mark = 0.22F * unit;
-  DrawMark(draw, verdict, ImVec2(area.corner.x + 0.9F * unit, area.corner.y + 0.8F * unit),
-           2.0F * mark, color);
-  y = centered(t.fonts.title, 0.36F * unit, y + 0.12F * unit,
-               VerdictWordOf(verdict, context.state.quantity) + "  ± " +
-                   FixedDecimals(d->deviation.expanded_u, 2) + " (U, k = 2)",
-               t.palette.muted);
-  if (note->advice.empty()) return;
-  const float width = area.size.x - unit;
-  const float size = 0.30F * unit;
-  draw.AddText(t.fonts.title, size, ImVec2(area.corner.x + 0.5F * unit, y + 0.1F * unit),
-               t.palette.text, note->advice.c_str(), nullptr, width);
 }
 
 }  // namespace tinesight

@@ -1,3 +1,5 @@
+#include <algorithm>
+#include <cfloat>
 #include <filesystem>
 
 #include "viewer/window/panels.hpp"
@@ -37,10 +39,36 @@ void TextColored(ImU32 color, const std::string& text) {
   ImGui::PopStyleColor();
 }
 
+std::string WrapAtSpaces(const ImFont* font, float font_size, const std::string& text,
+                         float width_px) {
+  std::string wrapped;
+  std::size_t line = 0;  // where the last line begins
+  for (std::size_t at = 0; at < text.size();) {
+    const std::size_t next = std::min(text.find(' ', at), text.size());
+    const std::size_t before = wrapped.size();
+    if (before > line) wrapped += ' ';
+    wrapped.append(text, at, next - at);
+    const float wide = font->CalcTextSizeA(font_size, FLT_MAX, 0.0F, wrapped.c_str() + line).x;
+    if (before > line && wide > width_px) {
+      wrapped[before] = '\n';
+      line = before + 1;
+    }
+    at = next + 1;
+  }
+  return wrapped;
+}
+
 void TextWrapped(const std::string& text) {
+  const float width = ImGui::GetContentRegionAvail().x;
+  // A single word may still be too long, as paths are: that one ImGui cuts.
   ImGui::PushTextWrapPos(0.0F);
-  ImGui::TextUnformatted(text.c_str());
+  ImGui::TextUnformatted(WrapAtSpaces(ImGui::GetFont(), ImGui::GetFontSize(), text, width).c_str());
   ImGui::PopTextWrapPos();
+}
+
+std::string Capitalized(std::string text) {
+  if (!text.empty() && text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 32);
+  return text;
 }
 
 void VerdictLabel(const Theme& theme, Verdict verdict, const std::string& word) {
@@ -78,6 +106,11 @@ std::string PictureCaption(const Session& session, const ViewState& state) {
                    : " · offsets ×" + std::to_string(static_cast<int>(state.magnification));
   } else if (state.stage == Stage::kSection) {
     caption += " · section at the pickup";
+    const NoteMeasurement* note = session.Note();
+    const auto& what_if = state.what_if;
+    if (note != nullptr && what_if && what_if->Moved() && StartsFrom(*what_if, *note)) {
+      caption += " · " + WhatIfSummary(*what_if);
+    }
   }
   return caption;
 }

@@ -4,6 +4,7 @@
 
 #include <Eigen/Core>
 #include <filesystem>
+#include <optional>
 #include <string>
 
 #include "viewer/session.hpp"
@@ -56,9 +57,10 @@ void DrawHarpStage(PanelContext& context, const Area& area);
 void DrawSectionStage(PanelContext& context, const Area& area);
 
 /// Tine and pole tip as seen from the mount along the harp's z axis, as played, with the
-/// uncertainty ellipse and the tolerance: the drawing alone, in the box.
+/// uncertainty ellipse and the tolerance: the drawing alone, in the box. Where a place is being
+/// tried (`what_if` of this note), the tine is drawn there too, dashed.
 void DrawSection(ImDrawList& draw, const Theme& theme, const NoteMeasurement& note,
-                 const NoteProfile* target, const Area& area, bool with_words);
+                 const NoteProfile* target, const std::optional<WhatIf>& what_if, const Area& area);
 
 /// "F♯1 · as found 2024-05-02 · B1.jpg": what an attached picture shows.
 [[nodiscard]] std::string PictureCaption(const Session& session, const ViewState& state);
@@ -67,6 +69,12 @@ void DrawSection(ImDrawList& draw, const Theme& theme, const NoteMeasurement& no
 void SelectNote(PanelContext& context, int midi);
 void TextColored(ImU32 color, const std::string& text);
 void TextWrapped(const std::string& text);
+/// `text` with its lines broken at spaces to fit the width; ImGui alone breaks "1.10°" behind the
+/// point as well.
+[[nodiscard]] std::string WrapAtSpaces(const ImFont* font, float font_size, const std::string& text,
+                                       float width_px);
+/// With its first letter large, as a sentence begins.
+[[nodiscard]] std::string Capitalized(std::string text);
 /// The verdict's mark in the text line, then its word.
 void VerdictLabel(const Theme& theme, Verdict verdict, const std::string& word);
 /// Text in a box with a background, for pictures. Gives its size.

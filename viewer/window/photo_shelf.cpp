@@ -49,7 +49,7 @@ void PhotoShelf::SetVisit(const Session& session, const std::filesystem::path& f
     jobs.push_back(std::move(job));
   }
   crops_.clear();
-  shown_.reset();
+  shown_.Clear();
   shown_index_.reset();
   store_.Reset(std::move(jobs));
 }
@@ -58,32 +58,35 @@ void PhotoShelf::Want(const Session& session) {
   store_.Prefer(session.PhotosOfSelection());
   if (session.PhotoIndex() == shown_index_) return;
   shown_index_ = session.PhotoIndex();
-  shown_.reset();
+  shown_.Clear();
   if (shown_index_) store_.Show(*shown_index_);
 }
 
 bool PhotoShelf::Update(const Session& session) {
   Want(session);
   bool changed = std::exchange(seen_changes_, store_.Changes()) != store_.Changes();
-  if (shown_index_ && !shown_) {
-    if (auto picture = store_.TakePicture(*shown_index_)) {
-      shown_ = std::make_unique<PhotoTexture>(std::move(picture));
-      changed = true;
-    }
-  } else if (shown_ && shown_->Advance()) {
+  if (shown_.Advance()) return true;
+  if (!shown_index_) return changed;
+  if (auto picture = store_.TakePicture(*shown_index_)) {
+    shown_.Begin(std::move(picture));
     changed = true;
   }
   return changed;
 }
 
-void PhotoShelf::WaitForAll(const Session& session) {
-  Want(session);
-  store_.WaitForWanted();
-  Update(session);
-  if (shown_) shown_->Finish();
+bool PhotoShelf::Settled() const {
+  const auto [done, all] = store_.Progress();
+  const bool failed = !shown_index_ || store_.StateOf(*shown_index_) == PhotoStore::State::kFailed;
+  return done == all && (failed || shown_.Complete());
 }
 
-const GlTexture* PhotoShelf::Shown() const { return shown_ ? &shown_->Texture() : nullptr; }
+void PhotoShelf::WaitForAll(const Session& session) {
+  Want(session);
+  store_.WaitForShown();
+  Update(session);
+  shown_.Finish();
+  store_.WaitForPreferred();
+}
 
 std::optional<PhotoShelf::Crop> PhotoShelf::CropOf(std::size_t photo, int midi) {
   auto kept = crops_.find({photo, midi});
@@ -96,8 +99,8 @@ std::optional<PhotoShelf::Crop> PhotoShelf::CropOf(std::size_t photo, int midi) 
     if (crops_.size() >= kCropsKept) crops_.clear();
     kept = crops_
                .emplace(std::pair{photo, midi},
-                        KeptCrop{GlTexture::FromPicture(crop->rgba), crop->origin_px,
-                                 static_cast<double>(crop->rgba.cols)})
+                        KeptCrop{GlTexture::FromPicture(crop->Pixels()), crop->origin_px,
+                                 static_cast<double>(crop->side_px)})
                .first;
   }
   return Crop{&kept->second.texture, kept->second.origin_px[0], kept->second.origin_px[1],

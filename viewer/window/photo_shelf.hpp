@@ -20,13 +20,13 @@ class PhotoShelf {
   void SetVisit(const Session& session, const std::filesystem::path& folder);
   /// Fetches what has arrived; true: draw again.
   bool Update(const Session& session);
+  /// Every photo was loaded, and the shown one is there in full, or can't be shown.
+  [[nodiscard]] bool Settled() const;
   /// Waits for the shown photo and the note's crops, for a picture without a window.
   void WaitForAll(const Session& session);
 
   /// The shown photo's texture; nullptr while it is not there.
-  [[nodiscard]] const GlTexture* Shown() const;
-  /// Whether the shown photo is there in full.
-  [[nodiscard]] bool ShownComplete() const { return shown_ && shown_->Complete(); }
+  [[nodiscard]] const GlTexture* Shown() const { return shown_.Texture(); }
   struct Crop {
     const GlTexture* texture = nullptr;
     double origin_x_px = 0.0;
@@ -42,7 +42,7 @@ class PhotoShelf {
 
   PhotoStore store_;
   std::optional<std::size_t> shown_index_;
-  std::unique_ptr<PhotoTexture> shown_;
+  PhotoTexture shown_;
   std::uint64_t seen_changes_ = 0;
   struct KeptCrop {
     GlTexture texture;

@@ -1,5 +1,6 @@
 #include <algorithm>
 #include <array>
+#include <cfloat>
 #include <cmath>
 #include <filesystem>
 #include <optional>
@@ -43,6 +44,7 @@ class PhotoStage {
     draw_.PushClipRect(area_.corner, area_.End(), true);
     DrawPicture();
     if (state.overlay) {
+      DrawLegend();
       for (const NoteOverlay& overlay : overlays_) {
         if (overlay.midi != c_.session.Midi()) DrawOther(overlay);
       }
@@ -60,7 +62,8 @@ class PhotoStage {
   std::optional<HandMark> Mark() const {
     if (c_.state.dragged) return c_.state.dragged;
     const auto index = c_.session.PhotoIndex();
-    if (const auto placed = index ? c_.session.MarkOf(*index) : std::nullopt) return placed;
+    auto placed = index ? c_.session.MarkOf(*index) : std::nullopt;
+    if (placed) return placed;
     const auto overlay = std::find_if(overlays_.begin(), overlays_.end(), [this](const auto& o) {
       return o.midi == c_.session.Midi();
     });
@@ -98,6 +101,8 @@ class PhotoStage {
         held = static_cast<int>(i);
       }
       if (held >= 0) c_.state.dragged = mark;
+      // How the cursor came here is no part of the drag.
+      return held >= 0;
     }
     if (held < 0 || !c_.state.dragged) return false;
     if (!io.MouseDown[0]) {
@@ -299,7 +304,7 @@ class PhotoStage {
     const ImVec2 mark = MarkPlace(overlay);
     draw_.AddCircleFilled(mark, t_.Px(13.0), IM_COL32(0, 0, 0, 150), 32);
     DrawMark(draw_, verdict, mark, t_.Px(8.0), Ink(StyleOnPhoto(verdict)));
-    DrawLabel(overlay, verdict, mark);
+    DrawLabel(overlay.midi, verdict);
   }
 
   void DrawArrow(const Segment& arrow) {
@@ -319,30 +324,30 @@ class PhotoStage {
     draw_.AddTriangle(b, side(1.0F), side(-1.0F), IM_COL32(0, 0, 0, 160), t_.Px(1.0));
   }
 
-  void DrawLabel(const NoteOverlay& overlay, Verdict verdict, ImVec2 mark) {
-    const NoteMeasurement* note = c_.session.CurrentVisit().Find(overlay.midi);
+  // In the lower right corner, over the legend: beside its mark it would hide the neighbors' marks.
+  void DrawLabel(int midi, Verdict verdict) {
+    const NoteMeasurement* note = c_.session.CurrentVisit().Find(midi);
     if (note == nullptr || !note->lateral_mm) return;
-    const std::string name =
-        DisplayName(overlay.midi) + "  " + VerdictWord(verdict, Quantity::kLateral);
+    const std::string name = DisplayName(midi) + "  " + VerdictWord(verdict, Quantity::kLateral);
     const std::string figure = MeasuredText(*note->lateral_mm, ChartQuantity::kLateral) + ' ' +
                                LateralDirection(note->lateral_mm->value);
-    const ImVec2 wide =
-        t_.fonts.bold->CalcTextSizeA(t_.fonts.bold->FontSize, FLT_MAX, 0.0F, figure.c_str());
-    // Beside the mark, and inside the picture.
-    ImVec2 corner(mark.x + t_.Px(20.0), mark.y - t_.Px(24.0));
-    if (corner.x + wide.x + t_.Px(20.0) > area_.End().x) {
-      corner.x = mark.x - t_.Px(34.0) - wide.x;
-    }
-    corner.x = std::max(corner.x, area_.corner.x + t_.Px(6.0));
-    corner.y = std::clamp(corner.y, area_.corner.y + t_.Px(34.0), area_.End().y - t_.Px(90.0));
-    draw_.AddRectFilled(corner, ImVec2(corner.x + wide.x + t_.Px(16.0), corner.y + t_.Px(44.0)),
+    const float width = t_.Px(16.0) + std::max(WidthOf(t_.fonts.bold, name.c_str()),
+                                               WidthOf(t_.fonts.text, figure.c_str()));
+    const float line = t_.fonts.text->FontSize + t_.Px(3.0);
+    ImVec2 corner(area_.End().x - width - t_.Px(8.0),
+                  area_.End().y - 2.0F * line - t_.Px(8.0 + 6.0));
+    if (corner.x < legend_end_.x + t_.Px(8.0)) corner.y -= area_.End().y - legend_end_.y;
+    draw_.AddRectFilled(corner, ImVec2(corner.x + width, corner.y + 2.0F * line + t_.Px(6.0)),
                         IM_COL32(0, 0, 0, 175), t_.Px(5.0));
-    draw_.AddText(t_.fonts.bold, t_.fonts.bold->FontSize,
-                  ImVec2(corner.x + t_.Px(8.0), corner.y + t_.Px(4.0)), Ink(StyleOnPhoto(verdict)),
-                  name.c_str());
-    draw_.AddText(t_.fonts.text, t_.fonts.text->FontSize,
-                  ImVec2(corner.x + t_.Px(8.0), corner.y + t_.Px(23.0)), IM_COL32_WHITE,
-                  figure.c_str());
+    const float x = corner.x + t_.Px(8.0);
+    draw_.AddText(t_.fonts.bold, t_.fonts.bold->FontSize, ImVec2(x, corner.y + t_.Px(3.0)),
+                  Ink(StyleOnPhoto(verdict)), name.c_str());
+    draw_.AddText(t_.fonts.text, t_.fonts.text->FontSize, ImVec2(x, corner.y + t_.Px(3.0) + line),
+                  IM_COL32_WHITE, figure.c_str());
+  }
+
+  static float WidthOf(ImFont* font, const char* text) {
+    return font->CalcTextSizeA(font->FontSize, FLT_MAX, 0.0F, text).x;
   }
 
   void DrawCaption() {
@@ -357,35 +362,42 @@ class PhotoStage {
         "   " + std::to_string(static_cast<int>(std::lround(100.0 * c_.state.photo.scale))) + " %";
     Tag(draw_, t_, t_.fonts.small, ImVec2(area_.corner.x + t_.Px(8.0), area_.corner.y + t_.Px(8.0)),
         text, t_.palette.text);
-    if (!c_.state.overlay) return;
-    DrawLegend();
   }
 
+  // In the lower left corner, in as many rows as the width asks for.
   void DrawLegend() {
     struct Item {
       std::uint32_t color;
       const char* text;
     };
-    const Item items[] = {{kFound, "as it is"},
-                          {kIdeal, "as it should be"},
-                          {kRing, "pole tip"},
-                          {0xFFFFFF, c_.state.magnified_arrow ? "offset ×10" : "offset, true"}};
+    const std::array items = {
+        Item{kFound, "as it is"}, Item{kIdeal, "as it should be"}, Item{kRing, "pole tip"},
+        Item{0xFFFFFF, c_.state.magnified_arrow ? "offset ×10" : "offset, true"}};
     ImFont* font = t_.fonts.small;
-    float x = area_.corner.x + t_.Px(8.0);
-    const float y = area_.End().y - t_.Px(28.0);
-    float width = t_.Px(8.0);
+    const float row = t_.Px(20.0);
+    const float most = area_.size.x - t_.Px(16.0);
+    std::vector<ImVec2> places;  // from the legend's upper left corner
+    ImVec2 next(t_.Px(8.0), 0.0F);
+    float width = 0.0F;
     for (const Item& item : items) {
-      width += font->CalcTextSizeA(font->FontSize, FLT_MAX, 0.0F, item.text).x + t_.Px(38.0);
+      const float wide = t_.Px(38.0) + WidthOf(font, item.text);
+      if (!places.empty() && next.x + wide > most) next = ImVec2(t_.Px(8.0), next.y + row);
+      places.push_back(next);
+      next.x += wide;
+      width = std::max(width, next.x);
     }
-    draw_.AddRectFilled(ImVec2(x, y), ImVec2(x + width, y + t_.Px(20.0)), IM_COL32(0, 0, 0, 150),
-                        t_.Px(4.0));
-    x += t_.Px(8.0);
-    for (const Item& item : items) {
-      draw_.AddLine(ImVec2(x, y + t_.Px(10.0)), ImVec2(x + t_.Px(18.0), y + t_.Px(10.0)),
-                    Ink(item.color), t_.Px(3.0));
-      x += t_.Px(24.0);
-      draw_.AddText(font, font->FontSize, ImVec2(x, y + t_.Px(3.0)), IM_COL32_WHITE, item.text);
-      x += font->CalcTextSizeA(font->FontSize, FLT_MAX, 0.0F, item.text).x + t_.Px(14.0);
+    const ImVec2 corner(area_.corner.x + t_.Px(8.0), area_.End().y - next.y - row - t_.Px(8.0));
+    legend_end_ = ImVec2(corner.x + width, corner.y);
+    draw_.AddRectFilled(corner, ImVec2(corner.x + width, corner.y + next.y + row),
+                        IM_COL32(0, 0, 0, 150), t_.Px(4.0));
+    for (std::size_t i = 0; i < items.size(); ++i) {
+      const ImVec2 at(corner.x + places[i].x, corner.y + places[i].y);
+      const float middle = at.y + 0.5F * row;
+      draw_.AddLine(ImVec2(at.x, middle), ImVec2(at.x + t_.Px(18.0), middle), Ink(items[i].color),
+                    t_.Px(3.0));
+      draw_.AddText(font, font->FontSize,
+                    ImVec2(at.x + t_.Px(24.0), middle - 0.5F * font->FontSize), IM_COL32_WHITE,
+                    items[i].text);
     }
   }
 
@@ -395,6 +407,7 @@ class PhotoStage {
   Area area_;
   const PhotoMeasurement& photo_;
   std::vector<NoteOverlay> overlays_;
+  ImVec2 legend_end_{};  // its right end and upper edge, px
 };
 
 std::uint32_t PhotoStage::StyleOnPhoto(Verdict verdict) { return StyleOf(verdict).on_dark; }

@@ -15,8 +15,10 @@ namespace {
 class SectionDrawing {
  public:
   SectionDrawing(ImDrawList& draw, const Theme& theme, const NoteMeasurement& note,
-                 const NoteProfile* target, const Area& area, bool with_words)
-      : draw_(draw), t_(theme), note_(note), target_(target), area_(area), words_(with_words) {}
+                 const NoteProfile* target, const std::optional<WhatIf>& what_if, const Area& area)
+      : draw_(draw), t_(theme), note_(note), target_(target), area_(area) {
+    if (what_if && what_if->Moved() && StartsFrom(*what_if, note)) tried_ = what_if->then;
+  }
 
   void Draw() {
     const double lateral = note_.lateral_mm->value;
@@ -26,10 +28,17 @@ class SectionDrawing {
     const double reach = 0.5 * note_.tine_diameter_mm + note_.lateral_mm->expanded_u + 0.6;
     const double pole = 0.5 * note_.pole_tip_diameter_mm + 0.3;
     const double tolerance = target_ != nullptr ? target_->tolerance_lateral_mm + 0.3 : 0.0;
-    const double left = std::min({-pole, lateral - reach, -tolerance});
-    const double right = std::max({pole, lateral + reach, tolerance});
-    const double low = std::min({-pole, height - reach, target_mm_ - tolerance});
-    const double high = std::max({pole, height + reach, target_mm_ + tolerance});
+    double left = std::min({-pole, lateral - reach, -tolerance});
+    double right = std::max({pole, lateral + reach, tolerance});
+    double low = std::min({-pole, height - reach, target_mm_ - tolerance});
+    double high = std::max({pole, height + reach, target_mm_ + tolerance});
+    if (tried_) {
+      const double radius = 0.5 * note_.tine_diameter_mm + 0.3;
+      left = std::min(left, tried_->lateral_mm - radius);
+      right = std::max(right, tried_->lateral_mm + radius);
+      low = std::min(low, tried_->height_mm - radius);
+      high = std::max(high, tried_->height_mm + radius);
+    }
     middle_mm_ = Eigen::Vector2d(0.5 * (left + right), 0.5 * (low + high));
     scale_ = std::min(area_.size.x / static_cast<float>(right - left),
                       area_.size.y / static_cast<float>(high - low));
@@ -39,7 +48,8 @@ class SectionDrawing {
     DrawGoal();
     DrawTine(lateral, height);
     DrawOffset(lateral, height);
-    if (words_) DrawWords();
+    if (tried_) DrawTried();
+    DrawWords();
     draw_.PopClipRect();
   }
 
@@ -125,6 +135,18 @@ class SectionDrawing {
     draw_.AddLine(from, to, color, t_.Px(1.6));
   }
 
+  void DrawTried() {
+    const ImVec2 center = At(tried_->lateral_mm, tried_->height_mm);
+    const float radius = Px(0.5 * note_.tine_diameter_mm);
+    constexpr int kDashes = 24;
+    for (int i = 0; i < kDashes; ++i) {
+      const float from = 2.0F * std::numbers::pi_v<float> * static_cast<float>(i) / kDashes;
+      draw_.PathArcTo(center, radius, from, from + std::numbers::pi_v<float> / kDashes, 6);
+      draw_.PathStroke(t_.palette.accent, 0, t_.Px(2.0));
+    }
+    draw_.AddCircleFilled(center, t_.Px(2.5), t_.palette.accent, 12);
+  }
+
   void DrawWords() {
     ImFont* font = t_.fonts.small;
     const auto put = [&](ImVec2 at, const std::string& text, float align) {
@@ -149,7 +171,7 @@ class SectionDrawing {
   const NoteMeasurement& note_;
   const NoteProfile* target_;
   Area area_;
-  bool words_;
+  std::optional<PickupPlace> tried_;  // by the sliders, where it differs from the measured place
   double target_mm_ = 0.0;
   Eigen::Vector2d middle_mm_ = Eigen::Vector2d::Zero();
   float scale_ = 1.0F;
@@ -158,9 +180,10 @@ class SectionDrawing {
 }  // namespace
 
 void DrawSection(ImDrawList& draw, const Theme& theme, const NoteMeasurement& note,
-                 const NoteProfile* target, const Area& area, bool with_words) {
+                 const NoteProfile* target, const std::optional<WhatIf>& what_if,
+                 const Area& area) {
   if (!note.lateral_mm) return;
-  SectionDrawing(draw, theme, note, target, area, with_words).Draw();
+  SectionDrawing(draw, theme, note, target, what_if, area).Draw();
 }
 
 void DrawSectionStage(PanelContext& context, const Area& area) {
@@ -175,10 +198,12 @@ void DrawSectionStage(PanelContext& context, const Area& area) {
   }
   const InstrumentProfile* profile = context.session.Profile();
   const NoteProfile* target = profile != nullptr ? profile->Find(note->midi) : nullptr;
-  DrawSection(draw, t, *note, target, area, true);
+  const auto& what_if = context.state.what_if;
   const float x = area.corner.x + t.Px(14.0);
-  float y = area.corner.y + t.Px(28.0);
-  const auto line = [&](const std::string& text, ImU32 color) {
+  float y = area.corner.y + t.Px(10.0);
+  const auto line = [&](const std::string& words, ImU32 color) {
+    const std::string text =
+        WrapAtSpaces(t.fonts.text, t.fonts.text->FontSize, words, area.size.x - t.Px(44.0));
     y += Tag(draw, t, t.fonts.text, ImVec2(x, y), text, color).y + t.Px(2.0);
   };
   line(DisplayName(note->midi) + ": " + VerdictWord(note->lateral_verdict, Quantity::kLateral) +
@@ -191,6 +216,12 @@ void DrawSectionStage(PanelContext& context, const Area& area) {
   }
   line("ring: pole tip · box: target and tolerance · disc: tine · ellipse: U (k = 2)",
        t.palette.muted);
+  if (what_if && what_if->Moved() && StartsFrom(*what_if, *note)) {
+    line("dashed: " + WhatIfSummary(*what_if), t.palette.accent);
+  }
+  const float words = y - area.corner.y;
+  DrawSection(draw, t, *note, target, what_if,
+              {ImVec2(area.corner.x, y), ImVec2(area.size.x, area.size.y - words)});
 }
 
 }  // namespace tinesight

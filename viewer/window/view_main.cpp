@@ -37,6 +37,7 @@ tinesight::ViewRequest RequestOf(const tinesight::ViewOptions& options) {
   request.whole_photo = options.whole_photo;
   request.down_the_tine = options.down_the_tine;
   request.from_camera = options.from_camera;
+  request.large_type = options.large_type;
   request.light = options.light;
   request.width_px = options.width_px;
   request.height_px = options.height_px;

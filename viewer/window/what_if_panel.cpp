@@ -1,30 +1,22 @@
-#include <algorithm>
 #include <cmath>
 #include <string>
 
-#include "record/text_util.hpp"
 #include "viewer/window/panels.hpp"
 
 namespace tinesight {
 namespace {
 
-// Between harmonics this faint a difference says nothing; `tinesight what-if` draws the same line.
-constexpr double kFaintDb = -40.0;
-
-// With a real minus sign; "faint" for a harmonic that is hardly there.
-std::string Decibels(double value, bool sign, int decimals = 1) {
-  if (value < kFaintDb && !sign) return "faint";
-  const std::string digits = FixedDecimals(std::abs(value), decimals);
-  const bool nothing = digits.find_first_not_of("0.") == std::string::npos;
-  if (nothing) return digits;
-  return (value < 0.0 ? "−" : sign ? "+" : "") + digits;
+// "faint" for a harmonic that is hardly there.
+std::string Decibels(double value, bool sign) {
+  if (value < kFaintHarmonicDb && !sign) return "faint";
+  return SignedDecimals(value, sign, 1);
 }
 
 bool Slider(const Theme& t, const char* name, double& value, double low, double high) {
   auto mm = static_cast<float>(value);
   ImGui::AlignTextToFramePadding();
   TextColored(t.palette.muted, name);
-  const std::string figure = Decibels(value, true, 2) + " mm";
+  const std::string figure = SignedDecimals(value, true, 2) + " mm";
   ImGui::SameLine(t.Px(138.0) - ImGui::CalcTextSize(figure.c_str()).x);
   ImGui::TextUnformatted(figure.c_str());
   ImGui::SameLine(t.Px(152.0));
@@ -50,7 +42,7 @@ void Row(const Theme& t, const char* name, double before, double after, double c
   TextColored(t.palette.muted, name);
   at(right - t.Px(120.0), t.palette.text, Decibels(before, sign));
   at(right - t.Px(60.0), t.palette.text, Decibels(after, sign));
-  const bool faint = !sign && before < kFaintDb && after < kFaintDb;
+  const bool faint = !sign && before < kFaintHarmonicDb && after < kFaintHarmonicDb;
   at(right, std::abs(change) >= 0.05 && !faint ? t.palette.accent : t.palette.muted,
      faint ? "–" : Decibels(change, true));
 }
@@ -88,23 +80,25 @@ void DrawWhatIf(PanelContext& context, const NoteMeasurement& note, const NotePr
     return;
   }
   PickupPlace then = what_if->then;
-  const PickupPlace& now = what_if->now.place;
-  bool moved = Slider(t, "lateral", then.lateral_mm, std::min(-2.5, now.lateral_mm),
-                      std::max(2.5, now.lateral_mm));
-  moved |= Slider(t, "height", then.height_mm, std::min(-1.0, now.height_mm),
-                  std::max(4.0, now.height_mm));
-  moved |= Slider(t, "gap", then.gap_mm, std::min(0.3, now.gap_mm), std::max(5.0, now.gap_mm));
-  const auto jump = [&](const char* label, const PickupPlace& place) {
+  const PickupPlace least = LeastPlace(*what_if);
+  const PickupPlace most = MostPlace(*what_if);
+  bool moved = Slider(t, "lateral", then.lateral_mm, least.lateral_mm, most.lateral_mm);
+  moved |= Slider(t, "height", then.height_mm, least.height_mm, most.height_mm);
+  moved |= Slider(t, "gap", then.gap_mm, least.gap_mm, most.gap_mm);
+  const auto jump = [&](const char* label, Command command, const PickupPlace& place) {
     ImGui::PushFont(t.fonts.small);
     if (ImGui::Button(label)) {
       then = place;
       moved = true;
     }
     ImGui::PopFont();
+    if (ImGui::IsItemHovered()) {
+      ImGui::SetTooltip("key %s", ChordText(InfoOf(command).chord).c_str());
+    }
   };
-  jump("as measured", now);
+  jump("as measured", Command::kTryAsMeasured, what_if->now.place);
   ImGui::SameLine();
-  jump("at its target", IdealPlace(target));
+  jump("at its target", Command::kTryAtTarget, IdealPlace(target));
   if (moved) MoveWhatIf(*what_if, then, target, tone);
   Table(t, *what_if);
   ImGui::PushFont(t.fonts.small);
