@@ -15,7 +15,7 @@ namespace tinesight {
 namespace {
 
 // Common error of the row's direction on rendered photos of two makers (tests/README.md).
-constexpr double kRowDirectionSigmaRad = 0.0035;
+constexpr double kRowDirectionSigmaRad = 0.0025;
 constexpr double kCoverage = 2.0;  // k of the expanded uncertainty
 constexpr double kDegrees = 180.0 / std::numbers::pi;
 

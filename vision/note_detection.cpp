@@ -103,17 +103,33 @@ RodProfile NeighborPattern(const std::vector<RodProfile>& profiles, std::size_t 
   return pattern;
 }
 
+std::vector<RodProfile> ProfilesOf(const std::vector<std::optional<TineScan>>& scans) {
+  std::vector<RodProfile> profiles;
+  profiles.reserve(scans.size());
+  for (const auto& scan : scans) profiles.push_back(scan ? scan->Profile() : RodProfile{});
+  return profiles;
+}
+
 /// Two rounds in which every tine looks again with the pattern of its neighbors.
 void LearnFromNeighbors(std::vector<std::optional<TineScan>>& scans) {
   for (int round = 0; round < 2; ++round) {
-    std::vector<RodProfile> profiles;
-    profiles.reserve(scans.size());
-    for (const auto& scan : scans) profiles.push_back(scan ? scan->Profile() : RodProfile{});
+    const std::vector<RodProfile> profiles = ProfilesOf(scans);
     for (std::size_t i = 0; i < scans.size(); ++i) {
       if (!scans[i]) continue;
       const RodProfile pattern = NeighborPattern(profiles, i);
       if (pattern.size() == profiles[i].size()) scans[i]->LookAgain(pattern);
     }
+  }
+}
+
+/// A tine too faint to be given may have been missed: it is looked for once more, everywhere, by
+/// what its neighbors look like.
+void LookForFaintTines(std::vector<std::optional<TineScan>>& scans) {
+  const std::vector<RodProfile> profiles = ProfilesOf(scans);
+  for (std::size_t i = 0; i < scans.size(); ++i) {
+    if (!scans[i] || (scans[i]->FitOutlines() && scans[i]->OutlineShare() >= kLeastShare)) continue;
+    const RodProfile pattern = NeighborPattern(profiles, i);
+    if (pattern.size() == profiles[i].size()) scans[i]->LookEverywhere(pattern);
   }
 }
 
@@ -188,6 +204,7 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
     if (scan && !scan->Usable()) scan.reset();
   }
   LearnFromNeighbors(scans);
+  LookForFaintTines(scans);
   FitLines(scans);
   std::vector<NoteObservation> result;
   std::vector<std::optional<TineSides>> sides(predictions.size());

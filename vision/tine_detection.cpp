@@ -200,6 +200,12 @@ class RodSearch {
     return best;
   }
 
+  /// Minus the logarithm of the prior of a line's place at the pickup.
+  [[nodiscard]] double TipPenalty(const Line& line) const {
+    const double tip = line.tip_mm / (0.45 * prediction_.search_tip_mm);
+    return 0.5 * tip * tip;
+  }
+
   /// Minus the logarithm of the prior of a line's place at the root.
   [[nodiscard]] double RootPenalty(const Line& line) const {
     const double root = (line.root_mm - prediction_.expected_root_mm) / prediction_.root_sigma_mm;
@@ -250,6 +256,18 @@ class RodSearch {
     });
   }
 
+  /// The best line of the whole search range when the rod is also to look like its neighbors do.
+  [[nodiscard]] Line BestAnywhereWithPattern(const RodProfile& pattern) const {
+    constexpr double kStepMm = 0.2;
+    const Line middle{0.0, prediction_.expected_root_mm};
+    const Line half{prediction_.search_tip_mm, prediction_.search_root_mm};
+    return Highest(middle, half, {kStepMm, kStepMm}, [&](const Line& line) {
+      const std::vector<cv::Vec3f> values = Read(line);
+      return Steadiness(values, SteadiestStretches(values)) + kOutlineWeight * Outlines(line) +
+             kPatternWeight * Likeness(values, pattern) - TipPenalty(line) - RootPenalty(line);
+    });
+  }
+
   /// Mean strength of the edges at both outlines, 0 to 2.
   [[nodiscard]] double Outlines(const Line& line) const {
     double sum = 0.0;
@@ -271,8 +289,7 @@ class RodSearch {
   /// the logarithm of the prior.
   [[nodiscard]] double Score(const Line& line) const {
     const std::vector<cv::Vec3f> values = Read(line);
-    const double tip = line.tip_mm / (0.45 * prediction_.search_tip_mm);
-    return Steadiness(values, SteadiestStretches(values)) - 0.5 * tip * tip - RootPenalty(line);
+    return Steadiness(values, SteadiestStretches(values)) - TipPenalty(line) - RootPenalty(line);
   }
 
   [[nodiscard]] double Steadiness(const std::vector<cv::Vec3f>& values,
@@ -645,6 +662,11 @@ void TineScan::LookAgain(const RodProfile& pattern) {
   impl_->likeness = impl_->search.LikenessAlong(impl_->found.line, pattern);
 }
 
+void TineScan::LookEverywhere(const RodProfile& pattern) {
+  impl_->found.line = impl_->search.BestAnywhereWithPattern(pattern);
+  LookAgain(pattern);
+}
+
 bool TineScan::FitOutlines() {
   if (!usable_) return false;
   const Line& start = impl_->found.line;
@@ -662,7 +684,6 @@ bool TineScan::FitOutlines() {
   return true;
 }
 
-/// Length of the rod with both outlines found.
 double TineScan::OutlinedMm() const {
   double sum = 0.0;
   for (const OutlinePoint& p : impl_->fit->points) sum += p.weight;

@@ -67,6 +67,10 @@ class TineScan {
   [[nodiscard]] RodProfile Profile() const;
   /// Chooses again, near the first choice, with the pattern that the rod should show.
   void LookAgain(const RodProfile& pattern);
+  /// Chooses again in the whole range with that pattern: for a rod too faint to be found alone.
+  void LookEverywhere(const RodProfile& pattern);
+  /// Share of the looked-at length whose outlines were found. Needs FitOutlines() true.
+  [[nodiscard]] double OutlineShare() const;
   /// Fits the outlines along the chosen line. False: no such pair of outlines stands out.
   [[nodiscard]] bool FitOutlines();
   /// The rod with its fitted line, to be held against its neighbors; `picture` lives as long as
@@ -80,7 +84,6 @@ class TineScan {
 
  private:
   [[nodiscard]] double OutlinedMm() const;
-  [[nodiscard]] double OutlineShare() const;
 
   struct Impl;
   std::unique_ptr<Impl> impl_;
