@@ -70,7 +70,7 @@ struct HarpSolution {
   [[nodiscard]] double CovarianceFactor() const {
     return std::max(kLeastVarianceFactor, variance_factor);
   }
-  static constexpr double kLeastVarianceFactor = 0.95;
+  static constexpr double kLeastVarianceFactor = 0.82;
   bool converged = false;
   std::string report;
 };

@@ -170,11 +170,12 @@ Result<void> CheckOneCamera(const std::vector<LoadedPhoto>& photos) {
   return {};
 }
 
-SurveyOptions OptionsFor(const std::vector<LoadedPhoto>& photos, int threads) {
+/// The solve stays on one thread: sums in another order would give files that differ in their last
+/// digits from run to run.
+SurveyOptions OptionsFor(const std::vector<LoadedPhoto>& photos) {
   SurveyOptions options;
   options.width_px = photos.front().gray.cols;
   options.height_px = photos.front().gray.rows;
-  options.threads = threads;
   constexpr double kFilmDiagonal_mm = 43.27;
   const auto& equivalent_mm = photos.front().exif.focal_length_35mm;
   if (equivalent_mm && *equivalent_mm > 8.0 && *equivalent_mm < 300.0) {
@@ -187,7 +188,7 @@ SurveyOptions OptionsFor(const std::vector<LoadedPhoto>& photos, int threads) {
 /// Tags first; with the camera and rig that they give, the saddle points are found, which no ink
 /// can move; then all together.
 Result<Survey> CalibrateFrom(std::vector<LoadedPhoto>& photos, const Rig& rig, int threads) {
-  SurveyOptions options = OptionsFor(photos, threads);
+  SurveyOptions options = OptionsFor(photos);
   const auto observations = [&photos] {
     std::vector<SurveyPhoto> result;
     result.reserve(photos.size());
