@@ -78,9 +78,9 @@ const std::array<Row, kRowCount> kRows = {{
     {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone, kNone}, {{}, {}, {}}},
     {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.20, 0.22, 0.215}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
-    // One photo states too large a U. More than this would be a U that is never wrong because it
-    // says nothing.
-    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.9, {}, {}}},
+    // One photo and two stations state too large a U: a smaller one calls notes centered that are
+    // not. More than this would be a U that is never wrong because it says nothing.
+    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.9, 99.8, {}}},
     // The same for the figure that matters most: in the row above, the gap, which is only its
     // prior, makes up for the others.
     {"lateral errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
