@@ -6,6 +6,7 @@
 #include <optional>
 
 #include "alignment/note_name.hpp"
+#include "calibration/rig_bars.hpp"
 #include "calibration/rig_pose.hpp"
 #include "vision/harp_place.hpp"
 #include "vision/note_detection.hpp"
@@ -58,21 +59,31 @@ Result<Camera> CameraOf(const Photo& photo, const MeasureRequest& request,
   return found.ForOrientation(photo.exif.orientation);
 }
 
-/// Depth of the rig's far bar, on which the register card hangs.
-double PickupBarZMm(const Rig& rig) {
-  double z = -1e9;
-  for (const RigTag& tag : rig.tags) z = std::max(z, tag.CenterMm().z());
-  return z;
+/// The plane of the rig's far bar, on which the register card hangs, in the rig frame. However the
+/// rig file's frame lies, the bar's own tags say where it is.
+Eigen::Hyperplane<double, 3> PickupBarPlane(const Rig& rig) {
+  const RigBars bars = FindRigBars(rig);
+  Eigen::Vector3d middle = Eigen::Vector3d::Zero();
+  Eigen::Vector3d normal = Eigen::Vector3d::Zero();
+  double count = 0.0;
+  for (std::size_t i = 0; i < rig.tags.size(); ++i) {
+    if (bars.bar_of_tag[i] + 1 != bars.Count()) continue;
+    const TagAxes axes = AxesOfTag(rig.tags[i]);
+    middle += rig.tags[i].CenterMm();
+    normal += axes.right.cross(axes.down);
+    count += 1.0;
+  }
+  return {normal.normalized(), middle / count};
 }
 
-Eigen::Vector3d OnPlane(const PhotoView& view, const Eigen::Vector2d& px, double z_mm) {
+Eigen::Vector3d OnPlane(const PhotoView& view, const Eigen::Vector2d& px,
+                        const Eigen::Hyperplane<double, 3>& plane) {
   const Eigen::Vector2d ray = view.camera.Undistort(px);
   const Eigen::Isometry3d world_from_camera = view.camera_from_world.inverse();
   const Eigen::Vector3d direction =
       world_from_camera.linear() * Eigen::Vector3d(ray.x(), ray.y(), 1.0);
-  const Eigen::Vector3d center = world_from_camera.translation();
-  const double scale = (z_mm - center.z()) / direction.z();
-  return center + scale * direction;
+  return Eigen::ParametrizedLine<double, 3>(world_from_camera.translation(), direction)
+      .intersectionPoint(plane);
 }
 
 struct Card {
@@ -82,11 +93,12 @@ struct Card {
 
 std::vector<Card> FindCards(const RigObservations& seen, const PhotoView& view, const Rig& rig) {
   std::vector<Card> cards;
+  const Eigen::Hyperplane<double, 3> plane = PickupBarPlane(rig);
   for (const TagObservation& tag : seen.tags) {
     if (tag.id < kRegisterCardBaseId || rig.FindTag(tag.id) != nullptr) continue;
     Eigen::Vector2d middle = Eigen::Vector2d::Zero();
     for (const Eigen::Vector2d& corner : tag.corners_px) middle += 0.25 * corner;
-    cards.push_back({tag.id - kRegisterCardBaseId, OnPlane(view, middle, PickupBarZMm(rig))});
+    cards.push_back({tag.id - kRegisterCardBaseId, OnPlane(view, middle, plane)});
   }
   return cards;
 }
