@@ -48,6 +48,7 @@ Result<void> SelfCalibrate(MeasureRequest& request) {
   options.height_px = photos.front().gray.rows;
   const auto solve = [&] {
     std::vector<SurveyPhoto> seen;
+    seen.reserve(photos.size());
     for (const StrangePhoto& photo : photos) seen.push_back(photo.seen);
     return CameraFromRig(seen, request.rig, options);
   };

@@ -38,8 +38,9 @@ inline void Render(PhotoView& view, double blur_px, double noise,
     for (int c = 0; c < picture.cols; ++c) {
       double sum = 0.0;
       for (int i = 0; i < 9; ++i) {
+        const int row = i / 3;
         const Eigen::Vector2d ray =
-            view.camera.Undistort({c + (i % 3 - 1) / 3.0, r + (i / 3 - 1) / 3.0});
+            view.camera.Undistort({c + (i % 3 - 1) / 3.0, r + (row - 1) / 3.0});
         sum += gray_of_ray(world_from_camera * Eigen::Vector3d(ray.x(), ray.y(), 1.0));
       }
       picture.at<float>(r, c) = static_cast<float>(sum / 9.0);

@@ -23,6 +23,7 @@ TEST(LocalLine, SharesSumToOneAndReproduceAStraightLine) {
 TEST(LocalLine, WhatOneAloneHasStaysWithIt) {
   const std::vector<double> weights(kPlaces.size(), 1.0);
   std::vector<double> values;
+  values.reserve(kPlaces.size());
   for (const double place : kPlaces) values.push_back(3.0 + 0.2 * place);
   values[3] += 1.0;
   const std::vector<double> rest = WithoutLocalLine(kPlaces, weights, values, 10.0);

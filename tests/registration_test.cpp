@@ -18,7 +18,9 @@ constexpr double kRadiusMm = 0.95;
 /// How the starts are off, in turn; hardly any of it is a line along the row.
 constexpr std::array<double, kCount> kErrorMm = {0.06, -0.05, 0.04, -0.07, 0.06, -0.05, 0.05};
 
-double PlaceX(int i) { return kSpacingMm * (i - kCount / 2); }
+/// Of the row, from its middle.
+double Place(int i) { return i - 0.5 * (kCount - 1); }
+double PlaceX(int i) { return kSpacingMm * Place(i); }
 
 /// Steel rods with a highlight that wanders along the row, before a ground of which no two places
 /// look alike.
@@ -30,7 +32,7 @@ PhotoView RowOfRods() {
       const Eigen::Vector3d normal = ray.cross(Eigen::Vector3d::UnitZ()).normalized();
       const double t = (Eigen::Vector3d(PlaceX(i), 1.0, 0.0) - eye).dot(normal) / kRadiusMm;
       if (std::abs(t) >= 1.0) continue;
-      const double highlight = 0.3 + 0.05 * (i - kCount / 2);
+      const double highlight = 0.3 + 0.05 * Place(i);
       return 70.0 + 25.0 * (1.0 - t * t) +
              90.0 * std::exp(-0.5 * std::pow((t - highlight) / 0.2, 2));
     }
@@ -50,6 +52,7 @@ TEST(RodRegistration, BringsRodsThatWereMisreadAlikeWithTheirNeighbors) {
   const PhotoView view = RowOfRods();
   constexpr double kSpanMm = 60.0;
   std::vector<Straightened> pictures;
+  pictures.reserve(kCount);
   for (int i = 0; i < kCount; ++i) {
     pictures.emplace_back(view,
                           Straightened::Axis{{PlaceX(i), 1.0, 0.0}, -Eigen::Vector3d::UnitZ()},
@@ -101,7 +104,7 @@ PhotoView RowOfFlanges() {
     for (int i = 0; i < kCount; ++i) {
       const Eigen::Vector2d off(p.x() - PlaceX(i), p.y());
       if (off.norm() > 6.5) continue;
-      if (off.y() > 0.0 && std::abs(off.x() - 0.4 * (i - kCount / 2)) < 1.0) return 150.0;
+      if (off.y() > 0.0 && std::abs(off.x() - 0.4 * Place(i)) < 1.0) return 150.0;
       return off.norm() > 6.2 ? 75.0 : 45.0;
     }
     return 120.0 + 25.0 * std::sin(0.5 * p.x()) * std::cos(0.3 * p.y());
@@ -131,6 +134,7 @@ TEST(RingRegistration, BringsRingsThatWereMisreadNearTheTruth) {
 TEST(RingRegistration, LeavesFourRingsAlone) {
   const PhotoView view = RowOfFlanges();
   std::vector<RingPatch> rings;
+  rings.reserve(4);
   for (int i = 0; i < 4; ++i)
     rings.push_back({static_cast<double>(i), {PlaceX(i) + 0.05, 0.0, 2.0}});
   RegisterRings(view, 5.2, 7.2, rings);
