@@ -8,6 +8,7 @@
 #include "calibration/file_io.hpp"
 #include "record/drawing.hpp"
 #include "record/note_picture.hpp"
+#include "record/photo_places.hpp"
 #include "record/text_util.hpp"
 #include "vision/photo.hpp"
 
@@ -50,10 +51,8 @@ std::optional<PhotoOfNote> ChoosePhoto(const Visit& visit, int midi) {
 // The bytes that were measured, from wherever they still are.
 Result<std::string> PhotoBytes(const ServiceRecord& record, const Visit& visit, std::size_t photo) {
   const PhotoRecord& kept = visit.photos[photo];
-  const fs::path named = visit.measurement.photos[photo].file;
   bool changed = false;
-  for (const fs::path& file :
-       {named, record.file.parent_path() / named, record.file.parent_path() / named.filename()}) {
+  for (const fs::path& file : PhotoPlaces(visit.measurement.photos[photo].file, record.file)) {
     std::error_code code;
     if (!fs::is_regular_file(file, code)) continue;
     Result<std::string> bytes = ReadFileBytes(file, kMaxPhotoBytes);

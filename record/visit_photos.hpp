@@ -17,7 +17,7 @@ struct NotePictures {
   std::vector<std::string> trouble;    ///< "PHOTO: why it could not be used"
 };
 
-/// The photo itself, by the name that the record keeps (as it is, and beside the record), if its
+/// The photo itself, wherever PhotoPlaces() finds it, if its
 /// SHA-256 is still that of the photo that was measured; else the picture embedded in the record.
 /// Reads each photo once. A photo that is neither there nor embedded costs its notes the picture,
 /// not the report.

@@ -201,6 +201,18 @@ TEST(FindPhotoFile, LooksInTheFolderGivenAsRecordedAndBesideTheRecord) {
   EXPECT_TRUE(FindPhotoFile("/nowhere/B9.jpg", record, {}).empty());
 }
 
+// A record made by `tinesight measure photos/B1.jpg --record out/piano.tinerec` and opened from
+// another folder.
+TEST(FindPhotoFile, ARelativeNameIsLookedForFromTheFoldersAboveTheRecord) {
+  const TempFolder folder;
+  std::filesystem::create_directory(folder / "photos");
+  std::filesystem::create_directory(folder / "out");
+  folder.Write("photos/B1.jpg", "x");
+  EXPECT_EQ(FindPhotoFile("photos/B1.jpg", folder / "out/piano.tinerec", {}),
+            folder / "photos/B1.jpg");
+  EXPECT_TRUE(FindPhotoFile("photos/B2.jpg", folder / "out/piano.tinerec", {}).empty());
+}
+
 TEST(Commands, EachHasItsOwnKeyAndIsFoundByIt) {
   std::set<std::string> chords;
   std::set<std::string> names;

@@ -8,6 +8,7 @@
 
 #include "alignment/hand_solve.hpp"
 #include "alignment/note_name.hpp"
+#include "record/photo_places.hpp"
 #include "record/result_json.hpp"
 #include "viewer/photo_overlay.hpp"
 
@@ -94,13 +95,8 @@ Result<Document> OpenDocument(const fs::path& file, const InstrumentProfile* pro
 fs::path FindPhotoFile(const std::string& recorded, const fs::path& document,
                        const fs::path& folder) {
   std::error_code code;
-  const fs::path as_recorded(recorded);
-  const fs::path name = as_recorded.filename();
-  std::vector<fs::path> places;
-  if (!folder.empty()) places.push_back(folder / name);
-  places.push_back(as_recorded);
-  if (as_recorded.is_relative()) places.push_back(document.parent_path() / as_recorded);
-  places.push_back(document.parent_path() / name);
+  std::vector<fs::path> places = PhotoPlaces(recorded, document);
+  if (!folder.empty()) places.insert(places.begin(), folder / fs::path(recorded).filename());
   for (const fs::path& place : places) {
     if (fs::is_regular_file(place, code)) return place;
   }

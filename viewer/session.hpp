@@ -34,7 +34,7 @@ struct Document {
                                              VisitMeasurement measurement,
                                              const InstrumentProfile* profile);
 
-/// Where a photo's file is now: as recorded, beside the document, or in `folder`; empty: nowhere.
+/// Where a photo's file is now: in `folder`, or where PhotoPlaces() finds it; empty: nowhere.
 [[nodiscard]] std::filesystem::path FindPhotoFile(const std::string& recorded,
                                                   const std::filesystem::path& document,
                                                   const std::filesystem::path& folder);
