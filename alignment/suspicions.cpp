@@ -25,7 +25,10 @@ struct Known {
   double value = 0.0;
   double u = 0.0;
   [[nodiscard]] bool StandsOut(double threshold) const {
-    return std::abs(value) > std::max(kCoverage * u, threshold);
+    // Beyond three standard uncertainties: some three hundred figures of a harp are looked at, of
+    // which one in twenty is beyond two by chance alone.
+    constexpr double kByNoChance = 3.0;
+    return std::abs(value) > std::max(kByNoChance * u, threshold);
   }
 };
 

@@ -13,7 +13,7 @@ namespace tinesight {
 /// What the photos alone make one suspect, by MIDI number; notes without a suspicion are absent.
 ///
 /// Each figure is put against what it should equal and must stand out by more than its own expanded
-/// uncertainty (k = 2) and by more than the profile's threshold (InstrumentProfile::suspicion):
+/// uncertainty (k = 3) and by more than the profile's threshold (InstrumentProfile::suspicion):
 ///
 ///   tone bar low        its height less the profile's target, under a robust line through the
 ///                       notes within eight of it. The bar itself is not measured in height: its

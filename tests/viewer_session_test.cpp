@@ -34,7 +34,7 @@ std::filesystem::path MakeRecord(const TempFolder& folder) {
   entry.damper = DamperState::kHarpRaised;
   entry.measurement = SampleVisit();
   entry.photos = {"/somewhere/B1.jpg", "/somewhere/B2.jpg"};
-  const std::filesystem::path file = folder / "piano.tinerec";
+  std::filesystem::path file = folder / "piano.tinerec";
   const auto added = AddVisit(file, entry);
   EXPECT_TRUE(added) << (added ? "" : added.error().message);
   return file;
