@@ -65,10 +65,11 @@ struct HarpSolution {
   std::vector<Camera> cameras;                      ///< per photo, focal length adjusted
   std::vector<Eigen::Vector3d> ring_depths_mm;      ///< flange, collar, pole per placement
   double variance_factor = 0.0;  ///< of the whitened residuals; 1 where the noise was as stated
-  /// What the covariances are scaled by: the variance factor, never below 1. Residuals don't show
-  /// what light does to all rings and rods of a photo alike: with 0.9, two stations of the sample
-  /// photos had a note called centered that is not.
-  [[nodiscard]] double CovarianceFactor() const { return std::max(1.0, variance_factor); }
+  /// What the covariances are scaled by: the variance factor, but never below kLeastFactor.
+  /// Residuals don't show what light does to all rings and rods of a photo alike: with 0.9, two
+  /// stations of the sample photos had a note called centered that is not; the least keeps clear.
+  [[nodiscard]] double CovarianceFactor() const { return std::max(kLeastFactor, variance_factor); }
+  static constexpr double kLeastFactor = 1.03;
   bool converged = false;
   std::string report;
 };

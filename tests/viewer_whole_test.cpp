@@ -393,7 +393,7 @@ TEST(ViewerWindow, ADraggedSliderChangesThePredictedToneAndIsAttachedWithTheSect
     std::string text = caption.substr(std::min(caption.find(word), caption.size()));
     text = text.substr(std::min(word.size(), text.size()));
     const bool minus = text.starts_with("−");
-    return (minus ? -1.0 : 1.0) * std::atof(text.c_str() + (minus ? 3 : 0));
+    return (minus ? -1.0 : 1.0) * std::stod(text.c_str() + (minus ? 3 : 0));
   };
   ASSERT_NE(caption.find("what if at lateral "), std::string::npos) << caption;
   const double lateral_mm = figure_after("lateral ");
