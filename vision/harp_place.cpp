@@ -201,7 +201,7 @@ std::optional<Eigen::Vector3d> DirectionOfTines(const PhotoView& view,
       if (line->size() < 2) continue;
       const Eigen::Vector3d a = view.camera.Undistort(line->front().position_px).homogeneous();
       const Eigen::Vector3d b = view.camera.Undistort(line->back().position_px).homogeneous();
-      normals.push_back(view.camera_from_world.linear().transpose() * a.cross(b).normalized());
+      normals.emplace_back(view.camera_from_world.linear().transpose() * a.cross(b).normalized());
     }
   }
   if (normals.size() < 4) return std::nullopt;

@@ -104,7 +104,7 @@ class NotePanel {
     ImGui::PopFont();
   }
 
-  void DrawAngle(const char* name, const std::optional<Measured>& value, float right) {
+  void DrawAngle(const char* name, const std::optional<Measured>& value, float right) const {
     if (!value) return;
     TextColored(t_.palette.muted, name);
     TextRightAt(right, t_.palette.text, MeasuredText(*value, ChartQuantity::kToneBarYaw));
