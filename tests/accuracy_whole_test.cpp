@@ -56,6 +56,7 @@ enum RowId {
   kYawRms,
   kWithinLeast,
   kWithinMost,
+  kLateralOverU,
   kLateralWithin,
   kContradicted,
   kDecided,
@@ -79,9 +80,11 @@ const std::array<Row, kRowCount> kRows = {{
     {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.20, 0.22, 0.215}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
     // One photo and two stations state too large a U: a smaller one calls notes centered that are
-    // not. More than this would be a U that is never wrong because it says nothing; of two
-    // stations' 340 errors one or none is beyond it, as the machine's rounding has it.
+    // not. Of two stations' 340 errors one or none is beyond it, as the machine's rounding has it,
+    // so that this says nothing there; the row below holds U to the errors.
     {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.9, 100.0, {}}},
+    // 1 where u is right, less where U is never wrong because it says nothing.
+    {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.55, 0.65, 0.75}},
     // The same for the figure that matters most: in the row above, the gap, which is only its
     // prior, makes up for the others.
     {"lateral errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
@@ -166,6 +169,10 @@ struct Tally {
     figures[kYawRms] = Rms(Errors(3));
     figures[kWithinLeast] = figures[kWithinMost] = Within(-1);
     figures[kLateralWithin] = Within(0);
+    std::vector<double> over_u;
+    over_u.reserve(notes.size());
+    for (const NoteOutcome& note : notes) over_u.push_back(2.0 * note.error[0] / note.u[0]);
+    figures[kLateralOverU] = Rms(over_u);
     figures[kContradicted] = contradicted;
     figures[kDecided] = Share([](const NoteOutcome& note) { return note.decided; });
     figures[kOthersContradicted] = others_contradicted;
