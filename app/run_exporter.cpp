@@ -2,6 +2,7 @@
 
 #include <spawn.h>
 #include <sys/wait.h>
+#include <unistd.h>
 
 #include <cerrno>
 #include <cstring>
@@ -9,8 +10,6 @@
 #include <system_error>
 
 #include "app/commands.hpp"
-
-extern char** environ;
 
 namespace tinesight {
 

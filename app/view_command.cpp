@@ -1,5 +1,6 @@
 #include <spawn.h>
 #include <sys/wait.h>
+#include <unistd.h>
 
 #include <cerrno>
 #include <cstring>
@@ -12,8 +13,6 @@
 #include "app/commands.hpp"
 #include "app/output_check.hpp"
 #include "viewer/view_options.hpp"
-
-extern char** environ;
 
 namespace tinesight {
 namespace {

@@ -12,8 +12,6 @@
 #include <sstream>
 #include <vector>
 
-extern char** environ;
-
 namespace tinesight {
 namespace {
 
