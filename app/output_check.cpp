@@ -1,9 +1,9 @@
 #include "app/output_check.hpp"
 
-#include <stdlib.h>
 #include <unistd.h>
 
 #include <cerrno>
+#include <cstdlib>
 #include <cstring>
 #include <set>
 #include <string>

@@ -130,7 +130,7 @@ struct BundleResult {
 /// variance components: vᵀv over the group's own redundancy), the priors are taken at their word.
 /// Fails with the reason where the problem is singular or the solver does not converge.
 [[nodiscard]] Result<BundleResult> SolveBundle(const BundleProblem& problem,
-                                               const BundleOptions& options);
+                                               const BundleOptions& given);
 
 /// Start values for one-station-per-photo problems: every photo's pose by PnP, and the focal
 /// length, where `focal_px` is 0, by trying equivalents from 18 to 80 mm and keeping the one that

@@ -190,7 +190,7 @@ Result<std::optional<std::array<double, 9>>> ReadUncertainty(const json& root,
 Result<int> ReadOrientation(const json& root, const std::string& where) {
   constexpr const char* kKey = "exif_orientation";
   if (!root.contains(kKey)) return 1;
-  const auto value = IntegerField(root, kKey, 1, 8, where);
+  auto value = IntegerField(root, kKey, 1, 8, where);
   if (value && *value != 1 && *value != 3 && *value != 6 && *value != 8) {
     return Fail(where + ": exif_orientation is " + std::to_string(*value) +
                 ", but must be 1, 3, 6 or 8: a mirrored picture can't be calibrated from");

@@ -168,7 +168,7 @@ void ReportPhotos(const BundleResult& result, const Rig& rig, Survey& survey) {
     report.distance_mm = (photo.camera_from_target * middle).norm();
     rms.push_back(photo.rms_px);
     report_of.push_back(i);
-    directions.push_back(photo.camera_from_target.linear().row(2).transpose());
+    directions.emplace_back(photo.camera_from_target.linear().row(2).transpose());
   }
   for (const std::size_t view : FlagViews(rms)) {
     survey.photos[report_of[view]].residual_flagged = true;

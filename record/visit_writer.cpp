@@ -129,7 +129,7 @@ Result<std::int64_t> InsertFollowUpRow(const Database& database, std::int64_t vi
 Result<std::int64_t> VisitRow(const Database& database, const VisitEntry& visit) {
   std::optional<std::int64_t> profile_id;
   if (!visit.profile_json.empty()) {
-    const Result<std::int64_t> id = ProfileId(database, visit);
+    Result<std::int64_t> id = ProfileId(database, visit);
     if (!id) return id;
     profile_id = *id;
   }
@@ -288,9 +288,9 @@ Result<std::int64_t> InsertVisit(const Database& database, const VisitEntry& vis
   if (auto fits = CheckNewSet(database, visit.name, visit.damper); !fits) {
     return tl::unexpected(fits.error());
   }
-  const Result<std::int64_t> visit_id = VisitRow(database, visit);
+  Result<std::int64_t> visit_id = VisitRow(database, visit);
   if (!visit_id) return visit_id;
-  const Result<std::int64_t> set_id = InsertSet(database, *visit_id, visit.damper);
+  Result<std::int64_t> set_id = InsertSet(database, *visit_id, visit.damper);
   if (!set_id) return set_id;
   auto done = InsertPhotos(database, *set_id, visit.measurement, files);
   if (done) done = InsertNotes(database, *set_id, visit.measurement);
@@ -306,7 +306,7 @@ Result<std::optional<std::int64_t>> CreateWithVisit(const std::filesystem::path&
                                                     const std::vector<PhotoFile>& files) {
   const auto database = NewRecord();
   if (!database) return tl::unexpected(database.error());
-  const Result<std::int64_t> id = InsertVisit(*database, visit, files);
+  Result<std::int64_t> id = InsertVisit(*database, visit, files);
   if (!id) return tl::unexpected(id.error());
   const Result<std::string> bytes = database->Serialize();
   if (!bytes) return tl::unexpected(bytes.error());
@@ -346,7 +346,7 @@ Result<std::int64_t> AddVisit(const std::filesystem::path& file, const VisitEntr
   }
   auto change = RecordChange::Begin(file);
   if (!change) return tl::unexpected(change.error());
-  const Result<std::int64_t> id = InsertVisit(change->Get(), visit, files);
+  Result<std::int64_t> id = InsertVisit(change->Get(), visit, files);
   if (!id) return id;
   if (auto done = change->Commit(); !done) return tl::unexpected(done.error());
   return id;
@@ -360,9 +360,9 @@ Result<std::int64_t> AddFollowUp(const std::filesystem::path& file, const VisitE
   const auto stored = FindStored(database, visit.name);
   if (!stored) return tl::unexpected(stored.error());
   if (!*stored) return Fail(database.Where() + ": has no visit named \"" + visit.name + '"');
-  const Result<std::int64_t> row = InsertFollowUpRow(database, (*stored)->id);
+  Result<std::int64_t> row = InsertFollowUpRow(database, (*stored)->id);
   if (!row) return row;
-  const Result<std::int64_t> set_id = InsertSet(database, *row, visit.damper);
+  Result<std::int64_t> set_id = InsertSet(database, *row, visit.damper);
   if (!set_id) return set_id;
   auto done = InsertPhotos(database, *set_id, visit.measurement, files);
   if (done) done = InsertNotes(database, *set_id, visit.measurement);

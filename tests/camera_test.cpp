@@ -60,6 +60,7 @@ TEST(CameraProjection, AgreesWithOpenCv) {
     std::uniform_real_distribution<double> side(-120.0, 120.0);
     std::uniform_real_distribution<double> depth(200.0, 500.0);
     std::vector<cv::Point3d> points;
+    points.reserve(500);
     for (int i = 0; i < 500; ++i) points.emplace_back(side(random), side(random), depth(random));
     std::vector<cv::Point2d> expected;
     const std::vector<double> distortion(camera.distortion.begin(), camera.distortion.end());

@@ -240,7 +240,7 @@ std::vector<Eigen::Vector3d> ShapeErrors(const Rig& surveyed, const Rig& real) {
   const Eigen::Matrix4d fit = Eigen::umeyama(a, b, true);
   std::vector<Eigen::Vector3d> errors;
   for (std::size_t i = 0; i < is.size(); ++i) {
-    errors.push_back((fit * is[i].homogeneous()).head<3>() - should[i]);
+    errors.emplace_back((fit * is[i].homogeneous()).head<3>() - should[i]);
   }
   return errors;
 }

@@ -21,7 +21,7 @@ fs::path FindProgram(const std::string& name) {
   const char* path = std::getenv("PATH");
   std::istringstream folders(path != nullptr ? path : "");
   for (std::string folder; std::getline(folders, folder, ':');) {
-    const fs::path program = fs::path(folder) / name;
+    fs::path program = fs::path(folder) / name;
     if (!folder.empty() && ::access(program.c_str(), X_OK) == 0) return program;
   }
   return {};
@@ -54,6 +54,7 @@ bool DesktopDialog::Open(Kind kind, const std::string& title) {
   std::array<int, 2> ends{};
   if (::pipe2(ends.data(), O_CLOEXEC) != 0) return false;
   std::vector<char*> arguments;
+  arguments.reserve(words.size() + 1);
   for (std::string& word : words) arguments.push_back(word.data());
   arguments.push_back(nullptr);
   posix_spawn_file_actions_t actions;

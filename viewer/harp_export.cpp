@@ -131,7 +131,7 @@ Result<std::string> GltfBytes(const std::vector<NoteModel>& notes) {
     for (const NoteModel& note : notes) {
       TriangleMesh mesh;
       for (const SceneMesh& part : note.parts) Append(part, mesh);
-      const Result<std::string> bytes = MeshBytes(mesh, ".gltf");
+      Result<std::string> bytes = MeshBytes(mesh, ".gltf");
       if (!bytes) return bytes;
       AddDocument(all, OrderedJson::parse(*bytes), note);
     }

@@ -28,8 +28,9 @@ class Lathe {
     const auto first = static_cast<std::uint32_t>(mesh_.vertices_mm.size());
     for (int i = 0; i < facets_; ++i) {
       const double angle = 2.0 * std::numbers::pi * i / facets_;
-      mesh_.vertices_mm.push_back(start_mm_ + along_mm * axis_ +
-                                  radius_mm * (std::cos(angle) * across_ + std::sin(angle) * up_));
+      mesh_.vertices_mm.emplace_back(start_mm_ + along_mm * axis_ +
+                                     radius_mm *
+                                         (std::cos(angle) * across_ + std::sin(angle) * up_));
     }
     const auto n = static_cast<std::uint32_t>(facets_);
     if (first >= n) JoinRings(first - n, first);
@@ -40,7 +41,7 @@ class Lathe {
     const auto center = static_cast<std::uint32_t>(mesh_.vertices_mm.size());
     const auto n = static_cast<std::uint32_t>(facets_);
     const std::uint32_t ring = outward ? center - n : 0;
-    mesh_.vertices_mm.push_back(start_mm_ + along_mm * axis_);
+    mesh_.vertices_mm.emplace_back(start_mm_ + along_mm * axis_);
     for (std::uint32_t i = 0; i < n; ++i) {
       const std::uint32_t a = ring + i;
       const std::uint32_t b = ring + (i + 1) % n;
@@ -104,7 +105,7 @@ SceneMesh BoxMesh(const Vector3d& start_mm, const Vector3d& end_mm, double width
   SceneMesh mesh;
   for (const Vector3d& end : {start_mm, end_mm}) {
     for (const auto& [x, y] : {std::pair{-0.5, -0.5}, {0.5, -0.5}, {0.5, 0.5}, {-0.5, 0.5}}) {
-      mesh.vertices_mm.push_back(end + x * width_mm * across + y * height_mm * up);
+      mesh.vertices_mm.emplace_back(end + x * width_mm * across + y * height_mm * up);
     }
   }
   // Corners 0 to 3 at the start, 4 to 7 at the end; counterclockwise seen from outside, where

@@ -91,6 +91,7 @@ double MaxMissPx(const TagCandidate& candidate, const RigTag& tag, const BarPlan
 
 double MedianSidePx(const std::vector<TagCandidate>& candidates) {
   std::vector<double> sides;
+  sides.reserve(candidates.size());
   for (const TagCandidate& candidate : candidates) sides.push_back(candidate.SidePx());
   std::sort(sides.begin(), sides.end());
   return sides.empty() ? 0.0 : sides[sides.size() / 2];
@@ -117,6 +118,7 @@ std::vector<TagCandidate> KeepConsistentOfBar(const std::vector<TagCandidate>& c
     if (known == best.end() || miss < known->second.first) best[candidate.id] = {miss, candidate};
   }
   std::vector<TagCandidate> kept;
+  kept.reserve(best.size());
   for (const auto& entry : best) kept.push_back(entry.second.second);
   return kept;
 }

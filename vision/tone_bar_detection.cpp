@@ -187,6 +187,7 @@ CommonBar VoteForCommon(const PhotoView& view, const std::vector<ToneBarPredicti
   for (double width = narrowest; width <= widest + 1e-9; width += kWidthStepMm) {
     const auto columns = static_cast<std::size_t>(std::lround(width * kPxPerMm));
     std::vector<std::vector<float>> pairs;
+    pairs.reserve(looks.size());
     for (const Looks& look : looks) pairs.push_back(BestPairs(look, columns));
     for (double distance = kNearestMm; distance <= kFarthestMm; distance += kDistanceStepMm) {
       double votes = 0.0;

@@ -181,6 +181,8 @@ void HarpRenderer::SetModel(const HarpModel& model) {
   glVertexAttribPointer(0, 3, GL_FLOAT, GL_FALSE, sizeof(Vertex), nullptr);
   glEnableVertexAttribArray(1);
   glVertexAttribPointer(1, 3, GL_FLOAT, GL_FALSE, sizeof(Vertex),
+                        // OpenGL takes the offset as a pointer.
+                        // NOLINTNEXTLINE(performance-no-int-to-ptr)
                         reinterpret_cast<const void*>(offsetof(Vertex, facing)));
   glBindVertexArray(0);
 }
@@ -241,7 +243,7 @@ const GlTexture& HarpRenderer::Draw(const Frame& wanted, const Theme& theme) {
 }
 
 void HarpRenderer::SetLook(HarpPart part, Verdict verdict, const Theme& theme, float toward_accent,
-                           float toward_white) {
+                           float toward_white) const {
   Look look = LookOf(part, verdict, theme);
   look.color += toward_accent * (Rgb(theme.palette.accent) - look.color);
   look.color += toward_white * (Eigen::Vector3f::Ones() - look.color);

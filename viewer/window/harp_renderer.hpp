@@ -38,7 +38,7 @@ class HarpRenderer {
     bool moving = false;
   };
   /// The picture, its alpha 0 where nothing is; rows from the bottom up, as OpenGL has them.
-  const GlTexture& Draw(const Frame& frame, const Theme& theme);
+  const GlTexture& Draw(const Frame& wanted, const Theme& theme);
 
  private:
   HarpRenderer() = default;
@@ -46,7 +46,7 @@ class HarpRenderer {
   void DrawParts(const Frame& frame, const Theme& theme);
   void DrawNote(const Frame& frame, const Theme& theme, int midi, bool selected);
   void SetLook(HarpPart part, Verdict verdict, const Theme& theme, float toward_accent,
-               float toward_white);
+               float toward_white) const;
 
   struct Range {
     HarpPart part;
