@@ -1,6 +1,5 @@
 #include "alignment/measure_visit.hpp"
 
-#include <algorithm>
 #include <array>
 #include <cmath>
 #include <map>
@@ -10,7 +9,7 @@
 #include "alignment/judge_notes.hpp"
 #include "alignment/note_name.hpp"
 #include "alignment/photo_stage.hpp"
-#include "vision/row_trend.hpp"
+#include "calibration/median.hpp"
 
 namespace tinesight {
 namespace {

@@ -5,6 +5,8 @@
 #include <cmath>
 #include <vector>
 
+#include "calibration/median.hpp"
+
 namespace tinesight {
 namespace {
 
@@ -16,11 +18,11 @@ constexpr double kStartConverged = 1e-4;
 constexpr double kConverged = 1e-9;
 constexpr double kSmallestResidual = 1e-9;  // keeps 1/r finite in the start
 
-double Median(std::vector<double> values) {
+double MeanOfMiddles(std::vector<double> values) {
+  const double upper = MedianInPlace(values);
+  if (values.size() % 2 == 1) return upper;
   const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  if (values.size() % 2 == 1) return *middle;
-  return 0.5 * (*middle + *std::max_element(values.begin(), middle));
+  return 0.5 * (upper + *std::max_element(values.begin(), middle));
 }
 
 // Median of the length of a d-dimensional standard normal vector, d = 1 to 3 (√ of the median of
@@ -71,7 +73,7 @@ double Scale(const Eigen::VectorXd& lengths, Eigen::Index dimensions, double deg
              double least_scale) {
   const std::vector<double> values(lengths.data(), lengths.data() + lengths.size());
   const double few = 1.0 + 5.0 / degrees_of_freedom;
-  return std::max(least_scale, few * Median(values) / MedianLength(dimensions));
+  return std::max(least_scale, few * MeanOfMiddles(values) / MedianLength(dimensions));
 }
 
 // `t` are the residuals' lengths in units of the biweight's reach.

@@ -34,10 +34,6 @@ std::vector<StrangePhoto> ReadStrangePhotos(const MeasureRequest& request) {
   return photos;
 }
 
-CameraExif ExifOf(const ExifSummary& exif) {
-  return {exif.make, exif.model, exif.lens, exif.focal_length_mm};
-}
-
 }  // namespace
 
 Result<void> SelfCalibrate(MeasureRequest& request) {
@@ -66,7 +62,7 @@ Result<void> SelfCalibrate(MeasureRequest& request) {
     return Fail(photos.front().seen.name +
                 ": --self-calibrate cannot tell its camera: " + camera.error().message);
   }
-  camera->exif = ExifOf(photos.front().exif);
+  camera->exif = CameraExifOf(photos.front().exif);
   camera->exif_orientation = photos.front().exif.orientation;
   request.self_calibrated = std::move(*camera);
   return {};

@@ -211,15 +211,6 @@ Result<Survey> CalibrateFrom(std::vector<LoadedPhoto>& photos, const Rig& rig, i
   return SurveyRig(observations(), rig, options);
 }
 
-CameraExif ExifOfCamera(const ExifSummary& exif) {
-  CameraExif result;
-  result.make = exif.make;
-  result.model = exif.model;
-  result.lens = exif.lens;
-  result.focal_length_mm = exif.focal_length_mm;
-  return result;
-}
-
 void PrintPhotoTable(const Survey& survey) {
   std::size_t width = 5;
   for (const auto& photo : survey.photos) width = std::max(width, photo.name.size());
@@ -335,7 +326,7 @@ int RunCalibrate(const CalibrateArguments& arguments) {
   }
   Result<Survey> survey = CalibrateFrom(photos, *rig, arguments.threads);
   if (!survey) return FailWith(survey.error());
-  survey->camera.exif = ExifOfCamera(photos.front().exif);
+  survey->camera.exif = CameraExifOf(photos.front().exif);
   survey->camera.exif_orientation = orientation;
   PrintReport(*survey);
 

@@ -5,6 +5,7 @@
 #include <cstddef>
 
 #include "calibration/bundle_round.hpp"
+#include "calibration/median.hpp"
 
 namespace tinesight {
 namespace {
@@ -23,9 +24,7 @@ std::vector<double> RobustNoise(const BundleProblem& bundle, const BundleResidua
   std::vector<double> noise(groups, 1.0);
   for (std::size_t g = 0; g < groups; ++g) {
     if (sizes[g].empty()) continue;
-    const auto middle = sizes[g].begin() + static_cast<std::ptrdiff_t>(sizes[g].size() / 2);
-    std::nth_element(sizes[g].begin(), middle, sizes[g].end());
-    noise[g] = std::max(1.4826 * *middle, 1e-6);
+    noise[g] = std::max(1.4826 * MedianInPlace(sizes[g]), 1e-6);
   }
   return noise;
 }

@@ -8,6 +8,7 @@
 #include <map>
 #include <set>
 
+#include "calibration/median.hpp"
 #include "calibration/rig_bars.hpp"
 #include "calibration/rig_pose_seeds.hpp"
 #include "calibration/rig_pose_solver.hpp"
@@ -200,10 +201,7 @@ Result<void> SolveFromSeeds(Work& work) {
 /// Robust standard deviation of the whitened residuals: the median length of a two-dimensional
 /// normal residual is 1.1774 sigma.
 double RobustScaleOf(const std::vector<double>& norms) {
-  std::vector<double> sorted = norms;
-  const auto middle = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2);
-  std::nth_element(sorted.begin(), middle, sorted.end());
-  return std::max(*middle / 1.1774, 0.05);
+  return std::max(MedianOf(norms) / 1.1774, 0.05);
 }
 
 /// Drops tags and points that contradict the rest. True if any was dropped.

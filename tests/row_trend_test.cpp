@@ -23,7 +23,5 @@ TEST(RowTrend, IsNotUsableOnFewNotes) {
   EXPECT_FALSE(FitRowTrend({0.0, 1.0, 2.0, 3.0}, {0.0, 1.0, 2.0, 3.0}).usable);
 }
 
-TEST(MedianOf, TakesTheMiddle) { EXPECT_EQ(MedianOf({9.0, 1.0, 4.0}), 4.0); }
-
 }  // namespace
 }  // namespace tinesight

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <opencv2/imgcodecs.hpp>
 
+#include "calibration/median.hpp"
 #include "vision/row_trend.hpp"
 #include "vision/tine_detection.hpp"
 #include "vision/tone_bar_detection.hpp"

@@ -30,6 +30,9 @@ struct PhotoLimits {
 [[nodiscard]] Result<Photo> DecodePhoto(std::string_view bytes, const std::filesystem::path& file,
                                         const PhotoLimits& limits = {});
 
+/// What of a photo's EXIF a camera file keeps, to know its photos again.
+[[nodiscard]] CameraExif CameraExifOf(const ExifSummary& exif);
+
 /// Whether the photo was taken with the calibrated camera: same size in px and, where both sides
 /// state them, same make, model, lens and focal length, and no digital zoom. The error says which
 /// of these differ and what to do. A size turned by 90° is refused with that reason.

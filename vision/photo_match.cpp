@@ -60,6 +60,10 @@ std::string SizeComplaint(int width_px, int height_px, const Camera& camera) {
 
 }  // namespace
 
+CameraExif CameraExifOf(const ExifSummary& exif) {
+  return {exif.make, exif.model, exif.lens, exif.focal_length_mm};
+}
+
 Result<void> CheckPhotoMatchesCamera(const Photo& photo, const Camera& camera) {
   const std::string where = photo.file.string();
   const std::string size = SizeComplaint(photo.bgr.cols, photo.bgr.rows, camera);

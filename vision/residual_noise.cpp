@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "calibration/median.hpp"
+
 namespace tinesight {
 
 double RobustScale(const std::vector<double>& residuals) {
@@ -10,9 +12,8 @@ double RobustScale(const std::vector<double>& residuals) {
   std::vector<double> sizes(residuals.size());
   std::transform(residuals.begin(), residuals.end(), sizes.begin(),
                  [](double value) { return std::abs(value); });
-  const auto middle = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() / 2);
-  std::nth_element(sizes.begin(), middle, sizes.end());
-  return std::max(1.4826 * *middle, 0.3);  // 0.3: standard deviation of rounding, 1/sqrt(12)
+  return std::max(1.4826 * MedianInPlace(sizes),
+                  0.3);  // 0.3: standard deviation of rounding, 1/sqrt(12)
 }
 
 double NeighbourInflation(const cv::Mat& grid) {

@@ -7,18 +7,13 @@
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "calibration/median.hpp"
+
 namespace tinesight {
 namespace {
 
 constexpr int kSpokes = 96;
 constexpr double kStepMm = 0.04;
-
-double MedianOf(std::vector<double> values) {
-  if (values.empty()) return 0.0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 Eigen::Vector2d SpokeDirection(int spoke) {
   const double angle = 2.0 * std::numbers::pi * spoke / kSpokes;

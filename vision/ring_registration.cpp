@@ -1,14 +1,14 @@
 #include "vision/ring_registration.hpp"
 
-#include <Eigen/Dense>
 #include <algorithm>
 #include <array>
 #include <cmath>
 #include <numbers>
 #include <opencv2/imgproc.hpp>
 
+#include "calibration/median.hpp"
 #include "vision/local_line.hpp"
-#include "vision/row_trend.hpp"
+#include "vision/pattern_step.hpp"
 
 namespace tinesight {
 namespace {
@@ -17,11 +17,8 @@ constexpr int kSpokes = 120;
 constexpr double kStepMm = 0.1;
 constexpr int kRounds = 16;
 constexpr double kReach = 5.0;
-constexpr double kDamping = 0.7;
-constexpr double kLongestStepMm = 0.1;
-constexpr double kUsualMisfit = 0.8;  // of a pixel, in contrasts of the ring
-constexpr float kOddMisfit = 1.0F;    // beyond it a neighbor's pixel shows something of its own
-constexpr double kSlopeMm = 0.05;     // half the distance over which a slope is taken
+constexpr float kOddMisfit = 1.0F;  // beyond it a neighbor's pixel shows something of its own
+constexpr double kSlopeMm = 0.05;   // half the distance over which a slope is taken
 
 /// Where the samples of a ring lie in the photo, and how they move with the ring.
 struct Samples {
@@ -70,19 +67,13 @@ struct Light {
   float contrast = 1.0F;
 };
 
-float MedianOfAll(std::vector<float>& values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
-
 Light LightOf(const cv::Mat& picture) {
   Light light;
   std::vector<float> values(picture.total());
   for (int channel = 0; channel < 3; ++channel) {
     std::size_t n = 0;
     for (const auto& v : cv::Mat_<cv::Vec3f>(picture)) values[n++] = v[channel];
-    light.middle[channel] = MedianOfAll(values);
+    light.middle[channel] = MedianInPlace(values);
   }
   values.clear();
   for (const auto& v : cv::Mat_<cv::Vec3f>(picture)) {
@@ -90,7 +81,7 @@ Light LightOf(const cv::Mat& picture) {
       values.push_back(std::abs(v[channel] - light.middle[channel]));
     }
   }
-  light.contrast = 1.5F * MedianOfAll(values) + 3.0F;
+  light.contrast = 1.5F * MedianInPlace(values) + 3.0F;
   return light;
 }
 
@@ -129,7 +120,7 @@ cv::Mat NearMedian(const std::vector<Reading>& readings, const std::vector<doubl
   auto* to = median.ptr<float>();
   for (std::size_t i = 0; i < 3 * median.total(); ++i) {
     for (std::size_t k = 0; k < near.size(); ++k) values[k] = near[k][i];
-    to[i] = MedianOfAll(values);
+    to[i] = MedianInPlace(values);
   }
   return median;
 }
@@ -150,26 +141,18 @@ cv::Mat LocalPattern(const std::vector<Reading>& readings, const std::vector<dou
   return pattern;
 }
 
-/// The shift, mm, that brings a reading nearest to the pattern: one Gauss–Newton step.
+/// The shift, mm, that brings a reading nearer to the pattern.
 Eigen::Vector2d StepToward(const Reading& reading, const cv::Mat& pattern) {
-  Eigen::Matrix2d normal = Eigen::Matrix2d::Zero();
-  Eigen::Vector2d right = Eigen::Vector2d::Zero();
+  PatternStep step;
   const auto* picture = reading.picture.ptr<float>();
   const auto* target = pattern.ptr<float>();
   const auto* slope_x = reading.slope[0].ptr<float>();
   const auto* slope_y = reading.slope[1].ptr<float>();
   for (std::size_t i = 0; i < 3 * pattern.total(); ++i) {
-    const double misfit = static_cast<double>(target[i] - picture[i]);
-    const Eigen::Vector2d slope(static_cast<double>(slope_x[i]), static_cast<double>(slope_y[i]));
-    const double u = misfit / kUsualMisfit;
-    const double weight = 1.0 / ((1.0 + u * u) * (1.0 + u * u));
-    normal += weight * slope * slope.transpose();
-    right += weight * slope * misfit;
+    step.Add(static_cast<double>(target[i] - picture[i]),
+             {static_cast<double>(slope_x[i]), static_cast<double>(slope_y[i])});
   }
-  normal += 1e-6 * normal.trace() * Eigen::Matrix2d::Identity();
-  const Eigen::Vector2d step = normal.ldlt().solve(right);
-  if (!step.allFinite()) return Eigen::Vector2d::Zero();
-  return step.cwiseMax(-kLongestStepMm).cwiseMin(kLongestStepMm);
+  return step.StepMm();
 }
 
 }  // namespace
@@ -192,7 +175,7 @@ void RegisterRings(const PhotoView& view, double inner_mm, double outer_mm,
     for (const Samples& s : samples) readings.push_back(ReadRing(view, s));
     for (std::size_t i = 0; i < rings.size(); ++i) {
       const cv::Mat pattern = LocalPattern(readings, places, weights, places[i]);
-      shifts[i] += kDamping * StepToward(readings[i], pattern);
+      shifts[i] += StepToward(readings[i], pattern);
     }
     shifts = WithoutLocalLine(places, weights, shifts, 2.0 * kReach);
     for (std::size_t i = 0; i < rings.size(); ++i) samples[i].shift_mm = shifts[i];

@@ -1,25 +1,23 @@
 #include "vision/rod_registration.hpp"
 
-#include <Eigen/Dense>
+#include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
 #include <opencv2/core.hpp>
 
+#include "calibration/median.hpp"
 #include "vision/local_line.hpp"
-#include "vision/row_trend.hpp"
+#include "vision/pattern_step.hpp"
 
 namespace tinesight {
 namespace {
 
 constexpr int kRounds = 8;
 constexpr double kReach = 5.0;  // places over which neighbors count
-constexpr double kDamping = 0.7;
-constexpr double kLongestStepMm = 0.1;  // beyond it the profile's slope says nothing
-constexpr int kColumns = 51;            // across, from -kHalf to kHalf radii
+constexpr int kColumns = 51;    // across, from -kHalf to kHalf radii
 constexpr double kHalf = 1.25;
 constexpr double kInside = 0.95;        // radii that are surely rod
 constexpr double kOutline = 1.08;       // radii up to which the rod's blurred outline reaches
-constexpr double kUsualMisfit = 0.8;    // of a pixel, in contrasts of the rod
 constexpr double kOddRow = 1.6;         // times the usual misfit: a tuning spring, the block
 constexpr float kFaintestContrast = 3;  // gray levels; below it a row shows noise
 
@@ -151,13 +149,12 @@ std::vector<double> RowMisfits(const Reading& reading, const Profile& pattern) {
   return misfits;
 }
 
-/// The shift that brings a reading nearest to the pattern, one Gauss–Newton step.
+/// The shift that brings a reading nearer to the pattern.
 Shift StepToward(const RodStrip& rod, const Reading& reading, const Profile& pattern) {
   const std::vector<double> misfits = RowMisfits(reading, pattern);
   const double odd = kOddRow * MedianOf(misfits);
   const double column_mm = 2.0 * kHalf / (kColumns - 1) * rod.radius_mm;
-  Eigen::Matrix2d normal = Eigen::Matrix2d::Zero();
-  Eigen::Vector2d right = Eigen::Vector2d::Zero();
+  PatternStep step;
   for (int r = 0; r < reading.bgr.rows; ++r) {
     if (misfits[static_cast<std::size_t>(r)] > odd) continue;
     const double share = KnotShare(rod, reading.along_mm[static_cast<std::size_t>(r)]);
@@ -170,17 +167,11 @@ Shift StepToward(const RodStrip& rod, const Reading& reading, const Profile& pat
             static_cast<double>(pattern[static_cast<std::size_t>(c)][channel] - row[c][channel]);
         const double slope =
             static_cast<double>(row[c + 1][channel] - row[c - 1][channel]) / (2.0 * column_mm);
-        const double u = misfit / kUsualMisfit;
-        const double weight = 1.0 / ((1.0 + u * u) * (1.0 + u * u));
-        normal += weight * slope * slope * knots * knots.transpose();
-        right += weight * slope * misfit * knots;
+        step.Add(misfit, slope * knots);
       }
     }
   }
-  normal += 1e-6 * normal.trace() * Eigen::Matrix2d::Identity();
-  const Eigen::Vector2d step = normal.ldlt().solve(right);
-  if (!step.allFinite()) return Shift::Zero();
-  return step.cwiseMax(-kLongestStepMm).cwiseMin(kLongestStepMm);
+  return step.StepMm();
 }
 
 }  // namespace
@@ -201,7 +192,7 @@ void RegisterRods(std::vector<RodStrip>& rods) {
     }
     for (std::size_t i = 0; i < rods.size(); ++i) {
       const Profile pattern = LocalProfile(row, profiles, row.places[i]);
-      shifts[i] += kDamping * StepToward(rods[i], readings[i], pattern);
+      shifts[i] += StepToward(rods[i], readings[i], pattern);
     }
     shifts = WithoutLocalLine(row.places, row.weights, shifts, 2.0 * kReach);
     for (std::size_t i = 0; i < rods.size(); ++i) {

@@ -22,10 +22,10 @@ struct RodStrip {
 /// Brings the rods of a photo in line with each other. Round rods of one steel, side by side under
 /// the same light, look alike across: highlight, shade and outlines lie at the same shares of the
 /// radius, wherever that is. So each rod is shifted until its profile agrees with its neighbors'
-/// (weighted Gauss–Newton with a Cauchy-like weight, every row's brightness and contrast taken
-/// out). What the outlines got wrong for one rod alone is averaged over its neighbors that way;
-/// what they get wrong for all alike stays, as the shifts' local line along the row is taken out.
-/// `rods` must stand in the order of their places; tip_mm and root_mm are changed.
+/// (PatternStep, every row's brightness and contrast taken out). What the outlines got wrong for
+/// one rod alone is averaged over its neighbors that way; what they get wrong for all alike stays,
+/// as the shifts' local line along the row is taken out. `rods` must stand in the order of their
+/// places; tip_mm and root_mm are changed.
 void RegisterRods(std::vector<RodStrip>& rods);
 
 }  // namespace tinesight

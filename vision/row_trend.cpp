@@ -1,15 +1,10 @@
 #include "vision/row_trend.hpp"
 
-#include <algorithm>
 #include <cmath>
 
-namespace tinesight {
+#include "calibration/median.hpp"
 
-double MedianOf(std::vector<double> values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
+namespace tinesight {
 
 RowTrend FitRowTrend(const std::vector<double>& x, const std::vector<double>& value) {
   RowTrend trend;

@@ -13,9 +13,6 @@ struct RowTrend {
   [[nodiscard]] double At(double x) const { return offset + slope * x; }
 };
 
-/// The middle one of the values; `values` must not be empty.
-[[nodiscard]] double MedianOf(std::vector<double> values);
-
 /// Theil–Sen line, the median of all pairwise slopes (H. Theil 1950, P. K. Sen 1968): shrugs off
 /// notes that were misread, up to 29 % of them. The scatter is the normalized median absolute
 /// deviation.

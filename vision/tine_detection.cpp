@@ -6,6 +6,7 @@
 #include <numeric>
 #include <opencv2/imgproc.hpp>
 
+#include "calibration/median.hpp"
 #include "vision/straightened.hpp"
 
 namespace tinesight {
@@ -19,12 +20,6 @@ constexpr double kOutlineWeight = 3.0;  // of edges against steadiness, both wit
 // little as the view changes, but a line that is askew changes the profile too.
 constexpr double kForgivenDrift = 0.85;
 constexpr double kBlurMarginMm = 0.1;  // columns this near an outline mix inside and outside
-
-float MedianOf(std::vector<float> values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 /// The straightened picture gathered to stretches, at least kStretchesPerTine to a tine: each
 /// pixel the median of its rows, so that glitter and grain go and edges along the rod stay.

@@ -6,6 +6,8 @@
 #include <opencv2/imgproc.hpp>
 #include <optional>
 
+#include "calibration/median.hpp"
+
 namespace tinesight {
 namespace {
 
@@ -87,10 +89,7 @@ cv::Mat Strength(const cv::Mat& picture) {
       const cv::Vec3f g = smooth.at<cv::Vec3f>(r, c + kArm) - smooth.at<cv::Vec3f>(r, c - kArm);
       row[static_cast<std::size_t>(c - kArm)] = std::sqrt(g.dot(g));
     }
-    std::vector<float> sorted = row;
-    const auto middle = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2);
-    std::nth_element(sorted.begin(), middle, sorted.end());
-    const float usual = *middle + 1.0F;
+    const float usual = MedianOf(row) + 1.0F;
     for (std::size_t c = 0; c < row.size(); ++c) {
       const float ratio = row[c] / (2.0F * usual);
       strength.at<float>(r, kArm + static_cast<int>(c)) = std::log1p(ratio * ratio);
@@ -116,10 +115,7 @@ std::vector<float> LineStrength(const Strip& strip, double yaw_rad, int per_colu
       sum[k] += row[left] + share * (row[left + 1] - row[left]);
     }
   }
-  std::vector<float> sorted = sum;
-  const auto middle = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2);
-  std::nth_element(sorted.begin(), middle, sorted.end());
-  const float usual = *middle;
+  const float usual = MedianOf(sum);
   for (float& value : sum) value = (value - usual) / static_cast<float>(s.rows);
   return sum;
 }

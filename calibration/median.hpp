@@ -1,0 +1,24 @@
+#pragma once
+
+#include <algorithm>
+#include <cstddef>
+#include <vector>
+
+namespace tinesight {
+
+/// The middle one of the values, of an even number the upper middle one; `values` must not be
+/// empty and is put into another order.
+template <typename T>
+[[nodiscard]] T MedianInPlace(std::vector<T>& values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+/// The same of a copy.
+template <typename T>
+[[nodiscard]] T MedianOf(std::vector<T> values) {
+  return MedianInPlace(values);
+}
+
+}  // namespace tinesight
