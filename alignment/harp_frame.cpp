@@ -226,11 +226,11 @@ Result<HarpFrame> FitHarpFrame(const std::vector<MeasuredPickup>& pickups,
   AddToneBarDeviations(tone_bars, mean, frame);
   AddUncertainty(row, mean, along, options, frame);
   if (pickups.size() == 1) {
-    frame.warnings.push_back(
+    frame.warnings.emplace_back(
         "only one pickup was measured: the direction of the row is taken from the rig");
   }
   if (tone_bars.empty()) {
-    frame.warnings.push_back("no tone bar was measured: their direction is taken from the rig");
+    frame.warnings.emplace_back("no tone bar was measured: their direction is taken from the rig");
   }
   return frame;
 }

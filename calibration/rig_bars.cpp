@@ -22,6 +22,7 @@ std::vector<std::string> BarNames(int count) {
   if (count == 1) return {"only bar of the rig"};
   if (count == 2) return {"mount bar", "pickup bar"};
   std::vector<std::string> names;
+  names.reserve(static_cast<std::size_t>(count));
   for (int i = 0; i < count; ++i) {
     names.push_back("bar " + std::to_string(i + 1) + " of " + std::to_string(count));
   }

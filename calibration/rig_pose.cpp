@@ -86,6 +86,7 @@ std::vector<int> TagsByBar(const Work& work) {
     if (m.IsCorner()) seen[static_cast<std::size_t>(m.bar)].insert(m.tag);
   }
   std::vector<int> counts;
+  counts.reserve(seen.size());
   for (const auto& tags : seen) counts.push_back(static_cast<int>(tags.size()));
   return counts;
 }

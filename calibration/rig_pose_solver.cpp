@@ -110,7 +110,7 @@ class PoseProblem {
   PoseProblem(const PoseProblem&) = delete;
   PoseProblem& operator=(const PoseProblem&) = delete;
 
-  ceres::Problem& problem() { return problem_; }
+  ceres::Problem& Problem() { return problem_; }
 
   [[nodiscard]] PoseState State() const {
     PoseState state;
@@ -182,7 +182,7 @@ std::optional<double> MinimizePose(const std::vector<PoseMeasurement>& measureme
   solver.parameter_tolerance = final_digits ? 1e-12 : 1e-8;
   solver.logging_type = ceres::SILENT;
   ceres::Solver::Summary summary;
-  ceres::Solve(solver, &pose.problem(), &summary);
+  ceres::Solve(solver, &pose.Problem(), &summary);
   if (!summary.IsSolutionUsable() || !std::isfinite(summary.final_cost)) return std::nullopt;
   state = pose.State();
   return summary.final_cost;
@@ -202,7 +202,7 @@ std::optional<Eigen::MatrixXd> PoseCovariance(const std::vector<PoseMeasurement>
   ceres::Covariance::Options options_of_covariance;
   options_of_covariance.algorithm_type = ceres::DENSE_SVD;
   ceres::Covariance covariance(options_of_covariance);
-  if (!covariance.Compute(addresses, &pose.problem())) return std::nullopt;
+  if (!covariance.Compute(addresses, &pose.Problem())) return std::nullopt;
   Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor> dense(size, size);
   if (!covariance.GetCovarianceMatrix(addresses, dense.data())) return std::nullopt;
   if (!dense.allFinite()) return std::nullopt;

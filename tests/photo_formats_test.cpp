@@ -21,9 +21,17 @@ extern "C" const char* __lsan_default_suppressions() { return "leak:libx265\n"; 
 namespace tinesight {
 namespace {
 
-using ::testing::AllOf;
+using testing::BigEndian32;
+using testing::Contents;
+using testing::DifferenceInsideQuarters;
+using testing::ExifFields;
+using testing::ExifWriter;
+using testing::ExpectOneLine;
 using ::testing::HasSubstr;
-using namespace testing;
+using testing::LargestDifference;
+using testing::Quarters;
+using testing::Stored;
+using testing::TempFolder;
 
 Result<Photo> Read(std::string_view bytes, const PhotoLimits& limits = {}) {
   const TempFolder folder;

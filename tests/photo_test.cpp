@@ -12,8 +12,21 @@ namespace tinesight {
 namespace {
 
 using ::testing::AllOf;
+using testing::BigEndian32;
+using testing::DifferenceInsideQuarters;
+using testing::Encoded;
+using testing::ExifFields;
+using testing::ExifWriter;
+using testing::ExpectOneLine;
 using ::testing::HasSubstr;
-using namespace testing;
+using testing::kPngHeaderBytes;
+using testing::LargestDifference;
+using testing::PngChunk;
+using testing::Quarters;
+using testing::Stored;
+using testing::TempFolder;
+using testing::WithExif;
+using testing::WithPngSize;
 
 /// Inside the quarters JPEG at quality 100 is off by the rounding of the color conversion only;
 /// the edges ring, so the pictures are compared where no block holds an edge.
