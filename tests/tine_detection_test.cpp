@@ -72,6 +72,23 @@ TEST(TineScan, FollowsTheRodAndNotItsHighlight) {
   }
 }
 
+// Crooked by more than three degrees: what the whole job is about must not fall off the
+// edge of where is looked.
+TEST(TineScan, FindsATineThatIsFarOff) {
+  for (const double far_mm : {-3.5, 3.5}) {
+    const Rod rod{{far_mm, 1.2, 0.0}, {far_mm / 61.4, 0.0, 1.0}};
+    const PhotoView view = RodView(rod, 0.3);
+    TineScan scan(view, Prediction());
+    ASSERT_TRUE(scan.Usable());
+    ASSERT_TRUE(scan.FitOutlines()) << far_mm;
+    const auto found = scan.Finish();
+    ASSERT_TRUE(found.has_value()) << far_mm;
+    for (const AxisPoint& point : found->axis) {
+      EXPECT_LT(std::abs(OffAxisPx(view, rod, point)), 0.5) << far_mm;
+    }
+  }
+}
+
 TEST(TineScan, LooksOnlyWhereEnoughOfTheTineIs) {
   const PhotoView view = RodView({{0.0, 1.0, 0.0}, {0.0, 0.0, 1.0}}, 0.0);
   TinePrediction p = Prediction();
@@ -92,6 +109,19 @@ TEST(TineScan, ANeighborsPatternKeepsARightLine) {
   for (const AxisPoint& point : found->axis) {
     EXPECT_LT(std::abs(OffAxisPx(view, rod, point)), 0.5);
   }
+}
+
+// Beside the rod there is only the ground, whatever pattern one goes by.
+TEST(TineScan, WhatIsNoTineDoesNotLookLikeOne) {
+  const PhotoView view = RodView({{0.0, 1.0, 0.0}, {0.0, 0.0, 1.0}}, 0.0);
+  const TineScan tine(view, Prediction());
+  ASSERT_TRUE(tine.Usable());
+  TinePrediction beside = Prediction();
+  beside.pickup_mm.x() += 13.7;
+  TineScan ground(view, beside);
+  ASSERT_TRUE(ground.Usable());
+  ground.LookEverywhere(tine.Profile());
+  EXPECT_LT(ground.Likeness(), 0.5);
 }
 
 }  // namespace

@@ -11,9 +11,9 @@ constexpr double kLongestStepMm = 0.1;
 
 }  // namespace
 
-void PatternStep::Add(double misfit, const Eigen::Vector2d& slope_per_mm) {
+void PatternStep::Add(double misfit, const Eigen::Vector2d& slope_per_mm, double share) {
   const double u = misfit / kUsualMisfit;
-  const double weight = 1.0 / ((1.0 + u * u) * (1.0 + u * u));
+  const double weight = share / ((1.0 + u * u) * (1.0 + u * u));
   normal_ += weight * slope_per_mm * slope_per_mm.transpose();
   right_ += weight * misfit * slope_per_mm;
 }

@@ -10,8 +10,8 @@ namespace tinesight {
 class PatternStep {
  public:
   /// `misfit`: pattern minus reading, in contrasts; `slope_per_mm`: how the reading changes with
-  /// each parameter.
-  void Add(double misfit, const Eigen::Vector2d& slope_per_mm);
+  /// each parameter; `share`: how much the value counts, 0 to 1.
+  void Add(double misfit, const Eigen::Vector2d& slope_per_mm, double share = 1.0);
 
   /// The step, mm: damped, since the neighbors move too, and no longer than a slope is good for.
   [[nodiscard]] Eigen::Vector2d StepMm() const;

@@ -16,9 +16,9 @@ constexpr int kRounds = 8;
 constexpr double kReach = 5.0;  // places over which neighbors count
 constexpr int kColumns = 51;    // across, from -kHalf to kHalf radii
 constexpr double kHalf = 1.25;
-constexpr double kInside = 0.95;        // radii that are surely rod
-constexpr double kOutline = 1.08;       // radii up to which the rod's blurred outline reaches
-constexpr double kOddRow = 1.6;         // times the usual misfit: a tuning spring, the block
+constexpr double kInside = 0.95;   // radii that are surely rod
+constexpr double kOutline = 1.08;  // radii up to which the rod's blurred outline reaches
+constexpr double kOddRow = 1.6;    // usual misfits; such a row counts half: a spring, the block
 constexpr float kFaintestContrast = 3;  // gray levels; below it a row shows noise
 
 double ColumnRadii(int column) { return kHalf * (2.0 * column / (kColumns - 1) - 1.0); }
@@ -156,7 +156,8 @@ Shift StepToward(const RodStrip& rod, const Reading& reading, const Profile& pat
   const double column_mm = 2.0 * kHalf / (kColumns - 1) * rod.radius_mm;
   PatternStep step;
   for (int r = 0; r < reading.bgr.rows; ++r) {
-    if (misfits[static_cast<std::size_t>(r)] > odd) continue;
+    const double oddness = misfits[static_cast<std::size_t>(r)] / odd;
+    const double row_share = 1.0 / (1.0 + std::pow(oddness, 4.0));
     const double share = KnotShare(rod, reading.along_mm[static_cast<std::size_t>(r)]);
     const Eigen::Vector2d knots(1.0 - share, share);
     const auto* row = reading.bgr.ptr<cv::Vec3f>(r);
@@ -167,7 +168,7 @@ Shift StepToward(const RodStrip& rod, const Reading& reading, const Profile& pat
             static_cast<double>(pattern[static_cast<std::size_t>(c)][channel] - row[c][channel]);
         const double slope =
             static_cast<double>(row[c + 1][channel] - row[c - 1][channel]) / (2.0 * column_mm);
-        step.Add(misfit, slope * knots);
+        step.Add(misfit, slope * knots, row_share);
       }
     }
   }

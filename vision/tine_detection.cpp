@@ -195,16 +195,18 @@ class RodSearch {
     return best;
   }
 
-  /// Minus the logarithm of the prior of a line's place at the pickup.
-  [[nodiscard]] double TipPenalty(const Line& line) const {
-    const double tip = line.tip_mm / (0.45 * prediction_.search_tip_mm);
-    return 0.5 * tip * tip;
+  /// Minus the logarithm of the priors of a line's place at the pickup and at the root. Near their
+  /// middle they are normal distributions; their tails are heavy, for most tines stand as they
+  /// should, but the crooked ones are what is looked for.
+  [[nodiscard]] static double TipPenalty(const Line& line) {
+    constexpr double kUsualMm = 1.1;
+    return HeavyTailed(line.tip_mm / kUsualMm);
   }
-
-  /// Minus the logarithm of the prior of a line's place at the root.
   [[nodiscard]] double RootPenalty(const Line& line) const {
-    const double root = (line.root_mm - prediction_.expected_root_mm) / prediction_.root_sigma_mm;
-    return 0.5 * root * root;
+    return HeavyTailed((line.root_mm - prediction_.expected_root_mm) / prediction_.root_sigma_mm);
+  }
+  [[nodiscard]] static double HeavyTailed(double sigmas) {
+    return std::log1p(0.5 * sigmas * sigmas);
   }
 
   /// Near the best line, lets the outlines have their say: steadiness finds the rod, edges at
@@ -634,7 +636,7 @@ struct TineScan::Impl {
   Stretches stretches;
   RodSearch search;
   RodSearch::Found found;
-  double likeness = 0.0;
+  double likeness = 1.0;
   std::optional<RodFit> fit;
   double disagreement_mm = 0.0;  // between the steadiest line and the outlines' line
 };
@@ -651,6 +653,8 @@ TineScan& TineScan::operator=(TineScan&&) noexcept = default;
 double TineScan::RootOffsetMm() const { return impl_->found.line.root_mm; }
 
 RodProfile TineScan::Profile() const { return impl_->search.Profile(impl_->found.line); }
+
+double TineScan::Likeness() const { return impl_->likeness; }
 
 void TineScan::LookAgain(const RodProfile& pattern) {
   impl_->found.line = impl_->search.BestWithPattern(impl_->found.line, pattern);

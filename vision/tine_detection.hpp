@@ -22,7 +22,7 @@ struct TinePrediction {
   double length_mm = 100.0;  ///< from root to tip
   double diameter_mm = 1.9;
   double pole_radius_mm = 1.5;
-  double search_tip_mm = 2.4;     ///< half range of the axis' offset at the pickup, across the view
+  double search_tip_mm = 4.0;     ///< half range of the axis' offset at the pickup, across the view
   double search_root_mm = 1.6;    ///< half range at the root
   double expected_root_mm = 0.0;  ///< middle of the range at the root, across the view
   double root_sigma_mm = 0.8;     ///< standard deviation about it
@@ -34,7 +34,8 @@ struct TineDetection {
   double score = 0.0;            ///< share of the looked-at length whose two outlines were found
   double contrast = 0.0;         ///< log ratio of how much the picture changes outside and inside
   double rival = 0.0;            ///< the same for the best clearly different line
-  double likeness = 0.0;         ///< correlation of the rod's profile with its neighbors', -1 to 1
+  double likeness = 1.0;         ///< correlation of the rod's profile with its neighbors', -1 to 1;
+                                 ///< 1 without a neighbor
   double visible_mm = 0.0;       ///< length of the tine with both outlines found
   double scatter_px = 0.0;       ///< robust standard deviation of single outline points
   double width_ratio = 1.0;      ///< found width over predicted
@@ -69,6 +70,8 @@ class TineScan {
   void LookAgain(const RodProfile& pattern);
   /// Chooses again in the whole range with that pattern: for a rod too faint to be found alone.
   void LookEverywhere(const RodProfile& pattern);
+  /// Correlation of the chosen line's profile with the last pattern, -1 to 1; 1 without one.
+  [[nodiscard]] double Likeness() const;
   /// Share of the looked-at length whose outlines were found. Needs FitOutlines() true.
   [[nodiscard]] double OutlineShare() const;
   /// Fits the outlines along the chosen line. False: no such pair of outlines stands out.
