@@ -161,19 +161,41 @@ void AddToneBarDeviations(const std::vector<MeasuredToneBar>& tone_bars, const B
   }
 }
 
-void AddUncertainty(const Row& row, const BarMean& mean, const RobustLine& along,
-                    const HarpFrameOptions& options, HarpFrame& frame) {
-  const auto pickups = static_cast<double>(row.line.weights.size());
+// Standard uncertainty of the row's direction from the scatter of its pickups.
+double RowDirectionU(const Row& row, const HarpFrameOptions& options) {
   const Eigen::ArrayXd k = row.notes_from_origin.array();
   const double lever_mm = std::sqrt((k - k.mean()).square().sum()) * options.note_spacing_mm;
+  return lever_mm > 0.0 ? row.line.effective_scale / lever_mm : 0.0;
+}
+
+// The same of the bars' mean.
+double BarDirectionU(const BarMean& mean) {
+  const auto bars = static_cast<double>(mean.line.weights.size());
+  return bars > 0.0 ? mean.line.effective_scale / std::sqrt(bars) : 0.0;
+}
+
+// The turn about y that row and bars agree on: what each says, by its inverse variance.
+struct TurnAboutY {
+  double from_row_rad = 0.0;  // from x along the row
+  double u_rad = 0.0;
+};
+
+TurnAboutY AgreeOnTurn(const Row& row, const BarMean& mean, const Eigen::Matrix3d& axes_by_row,
+                       const HarpFrameOptions& options) {
+  const double u_row = std::hypot(RowDirectionU(row, options), options.row_slope_u_rad);
+  if (options.row_slope_u_rad <= 0.0 || mean.line.weights.size() == 0) return {0.0, u_row};
+  const double u_bars = std::hypot(BarDirectionU(mean), options.out_of_square_u_rad);
+  const Eigen::Vector3d bars = axes_by_row.transpose() * mean.direction;
+  const double share = u_row * u_row / (u_row * u_row + u_bars * u_bars);
+  return {share * std::atan2(bars.x(), bars.z()), std::sqrt(share) * u_bars};
+}
+
+void AddUncertainty(const Row& row, const BarMean& mean, const TurnAboutY& turn,
+                    const RobustLine& along, const HarpFrameOptions& options, HarpFrame& frame) {
+  const auto pickups = static_cast<double>(row.line.weights.size());
   frame.pickup_scatter_mm = row.line.effective_scale;
-  const double u_row = lever_mm > 0.0 ? row.line.effective_scale / lever_mm : 0.0;
-  double u_pitch = 0.0;
-  if (mean.line.weights.size() > 0) {
-    frame.tone_bar_scatter_rad = mean.line.effective_scale;
-    u_pitch = frame.tone_bar_scatter_rad / std::sqrt(static_cast<double>(mean.line.weights.size()));
-  }
-  frame.u_rotation_rad << u_pitch, u_row, u_row;
+  frame.tone_bar_scatter_rad = mean.line.weights.size() > 0 ? mean.line.effective_scale : 0.0;
+  frame.u_rotation_rad << BarDirectionU(mean), turn.u_rad, RowDirectionU(row, options);
   const double u_across = row.line.effective_scale / std::sqrt(pickups);
   frame.u_origin_mm << along.effective_scale / std::sqrt(pickups), u_across, u_across;
 }
@@ -184,12 +206,17 @@ Result<void> HarpFrameOptions::Validate() const {
   const std::pair<const char*, double> fields[] = {{"note_spacing_mm", note_spacing_mm},
                                                    {"pickup_scatter_mm", pickup_scatter_mm},
                                                    {"tone_bar_scatter_rad", tone_bar_scatter_rad},
-                                                   {"note_spacing_u_mm", note_spacing_u_mm}};
+                                                   {"note_spacing_u_mm", note_spacing_u_mm},
+                                                   {"out_of_square_u_rad", out_of_square_u_rad}};
   for (const auto& [name, value] : fields) {
     if (!(value > 0.0) || !std::isfinite(value)) {
       return Fail(std::string("harp frame: ") + name + " is " + std::to_string(value) +
                   "; it must be above 0");
     }
+  }
+  if (!(row_slope_u_rad >= 0.0) || !std::isfinite(row_slope_u_rad)) {
+    return Fail("harp frame: row_slope_u_rad is " + std::to_string(row_slope_u_rad) +
+                "; it must be 0 or above");
   }
   return {};
 }
@@ -214,6 +241,9 @@ Result<HarpFrame> FitHarpFrame(const std::vector<MeasuredPickup>& pickups,
   harp_axes.col(0) = row.direction;
   harp_axes.col(1) = mean.direction.cross(row.direction).normalized();
   harp_axes.col(2) = harp_axes.col(0).cross(harp_axes.col(1));
+  // Unless the row's slope in depth is in doubt: then both give way.
+  const TurnAboutY turn = AgreeOnTurn(row, mean, harp_axes, options);
+  harp_axes = harp_axes * Eigen::AngleAxisd(turn.from_row_rad, Eigen::Vector3d::UnitY());
 
   const RobustLine along = FitOriginAlongRow(row, options);
   Eigen::Vector3d origin = row.center_mm;
@@ -224,7 +254,7 @@ Result<HarpFrame> FitHarpFrame(const std::vector<MeasuredPickup>& pickups,
   frame.fitted_note_spacing_mm = FittedSpacing(row, options);
   AddPickupDeviations(pickups, row, frame);
   AddToneBarDeviations(tone_bars, mean, frame);
-  AddUncertainty(row, mean, along, options, frame);
+  AddUncertainty(row, mean, turn, along, options, frame);
   if (pickups.size() == 1) {
     frame.warnings.emplace_back(
         "only one pickup was measured: the direction of the row is taken from the rig");

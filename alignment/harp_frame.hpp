@@ -29,6 +29,11 @@ struct HarpFrameOptions {
   double pickup_scatter_mm = 0.4;
   double tone_bar_scatter_rad = 0.01;
   double note_spacing_u_mm = 0.1;
+  /// Standard uncertainty of the row's slope in depth (its turn about y) beyond what the pickups'
+  /// scatter shows, and of how square a harp's bars on the whole are to its row. Where the first is
+  /// above 0, x leaves the row a little for the direction square to the bars, each by its weight.
+  double row_slope_u_rad = 0.0;
+  double out_of_square_u_rad = 0.0015;
   /// Names the first field that makes no sense, with its value.
   [[nodiscard]] Result<void> Validate() const;
 };
@@ -71,6 +76,7 @@ struct HarpFrame {
 ///
 ///   x: along the straight row of the pickup centers, bass to treble;
 ///   z: the mean direction of the tone bars, made square to x;  y = z × x;
+///      where the row's slope in depth is not certain (options), x gives way to z as well;
 ///   origin: where the pickup of `origin_midi` should stand: the seen pickups, each carried along
 ///   x by its number of notes times the profile's note spacing.
 ///

@@ -14,8 +14,8 @@
 namespace tinesight {
 namespace {
 
-// Common error of the row's direction on rendered photos of two makers (tests/README.md).
-constexpr double kRowDirectionSigmaRad = 0.0025;
+// Common error of the row's slope in depth on rendered photos of two makers (tests/README.md).
+constexpr double kRowSlopeSigmaRad = 0.0025;
 constexpr double kCoverage = 2.0;  // k of the expanded uncertainty
 constexpr double kDegrees = 180.0 / std::numbers::pi;
 
@@ -37,12 +37,10 @@ HarpFrame FitFrame(const HarpSolution& solution, const InstrumentProfile& profil
   options.note_spacing_mm = profile.note_spacing_mm;
   options.origin_midi = profile.FirstMidi();
   options.pickup_scatter_mm = profile.prior_u.pickup_position_mm;
-  if (auto frame = FitHarpFrame(pickups, bars, options)) {
-    // The row's direction rests on how the flanges' outlines look at a slant. Light on their rims
-    // moves all of them alike, which their scatter does not show.
-    frame->u_rotation_rad.y() = std::hypot(frame->u_rotation_rad.y(), kRowDirectionSigmaRad);
-    return *frame;
-  }
+  // The row's slope in depth rests on how the flanges' outlines look at a slant. Light on their
+  // rims moves all of them alike, which their scatter does not show.
+  options.row_slope_u_rad = kRowSlopeSigmaRad;
+  if (auto frame = FitHarpFrame(pickups, bars, options)) return *frame;
   HarpFrame frame;
   frame.u_rotation_rad.setConstant(profile.prior_u.tine_yaw_deg / kDegrees);
   return frame;

@@ -133,6 +133,57 @@ TEST(HarpFrame, MakesTheBarsSquareToTheRow) {
   }
 }
 
+// A row whose slope in depth is known to 0.3 mrad and bars known to be square to 0.4 mrad: the turn
+// is theirs by inverse variance, 9 : 16 (worked by hand), and is known to 0.3 · 0.4 / 0.5 mrad.
+TEST(HarpFrame, LetsTheBarsHaveTheirSayOnAnUncertainSlope) {
+  constexpr double kMrad = 1e-3;
+  constexpr double kYaw = 2.0 * kMrad;
+  Scene scene(40, 55);
+  for (std::size_t i = 0; i < scene.bars.size(); ++i) scene.SkewBar(i, kYaw);
+  scene.options.row_slope_u_rad = 0.3 * kMrad;
+  scene.options.out_of_square_u_rad = 0.4 * kMrad;
+  const HarpFrame frame = scene.Fit();
+  const Eigen::Matrix3d turn = (frame.harp_from_input * scene.input_from_harp).linear();
+  EXPECT_NEAR(std::atan2(-turn(0, 2), turn(2, 2)), kYaw * 9.0 / 25.0, 1e-6);
+  EXPECT_NEAR(frame.u_rotation_rad.y(), 0.24 * kMrad, 1e-5);
+  EXPECT_NEAR(frame.tone_bars.front().yaw_rad, kYaw * 16.0 / 25.0, 1e-6);
+}
+
+// The same asked of many harps: rows that slope by 2.5 mrad, bars out of square by 1.5 mrad.
+TEST(HarpFrame, StatesAnHonestTurnWhereRowAndBarsAgreeOnIt) {
+  constexpr int kDraws = 500;
+  std::mt19937 random(11);
+  std::normal_distribution<double> normal;
+  int within = 0;
+  double squares = 0.0;
+  double squares_by_row = 0.0;
+  for (unsigned seed = 1; seed <= kDraws; ++seed) {
+    Scene scene(40, 60);
+    scene.options.row_slope_u_rad = 0.0025;
+    scene.options.out_of_square_u_rad = 0.0015;
+    scene.AddScatter(0.05, 0.004, seed);
+    const double slope = 0.0025 * normal(random);
+    const double square = 0.0015 * normal(random);
+    for (std::size_t i = 0; i < scene.pickups.size(); ++i) {
+      scene.ShiftPickup(i, {0.0, 0.0, slope * 13.7 * (static_cast<double>(i) - 10.0)});
+      scene.bars[i].direction_input +=
+          scene.bars[i].direction_input.norm() * square * scene.input_from_harp.linear().col(0);
+    }
+    const auto turn_about_y = [&] {
+      const Eigen::Matrix3d turn = (scene.Fit().harp_from_input * scene.input_from_harp).linear();
+      return turn(0, 2);
+    };
+    const double error = turn_about_y();
+    within += std::abs(error) <= 2.0 * scene.Fit().u_rotation_rad.y();
+    squares += error * error;
+    scene.options.row_slope_u_rad = 0.0;
+    squares_by_row += turn_about_y() * turn_about_y();
+  }
+  EXPECT_GE(within, kDraws * 90 / 100);
+  EXPECT_LE(within, kDraws * 99 / 100);
+  EXPECT_LT(squares, 0.5 * squares_by_row);
+}
+
 TEST(HarpFrame, LooksAtBarsForThePitch) {
   Scene scene(40, 55);
   for (std::size_t i = 0; i < scene.bars.size(); ++i) scene.SkewBar(i, 0.0, 2.0 * kRadPerDeg);
