@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <numbers>
+#include <numeric>
 
 #include "vision/ring_fit.hpp"
 #include "vision/ring_registration.hpp"
@@ -132,33 +133,43 @@ void AlignRings(const PhotoView& view, FittedRing ring, double radius_mm, double
   }
 }
 
+/// Whether the highest of evenly spaced values stands out: clearly above the mean, and above what
+/// is `aside` places to either side of it. A round polished tip has no ring, but fits rings of
+/// many radii a little.
+bool PeakStandsOut(const std::vector<double>& values, std::ptrdiff_t aside) {
+  constexpr double kAboveMean = 1.25;
+  constexpr double kAboveFlanks = 1.2;
+  const auto peak = std::max_element(values.begin(), values.end());
+  const double mean =
+      std::accumulate(values.begin(), values.end(), 0.0) / static_cast<double>(values.size());
+  const double left = *(peak - std::min(aside, peak - values.begin()));
+  const double right = *(peak + std::min(aside, values.end() - 1 - peak));
+  return *peak > kAboveMean * mean && *peak > kAboveFlanks * std::max(left, right);
+}
+
 /// The radius at which a small ring near the flange's center stands out best, all pickups
-/// together.
+/// together. 0: there is none.
 double FindCollarRadius(const PhotoView& view, double tip_radius_mm,
                         const std::vector<Candidate>& candidates) {
-  double best_radius = 0.0;
-  double best_energy = 0.0;
-  double sum_energy = 0.0;
-  int tried = 0;
+  constexpr double kStepMm = 0.05;
+  constexpr double kFlankMm = 0.4;
+  const double least = 0.9 * tip_radius_mm;
+  const int count = static_cast<int>((2.2 * tip_radius_mm - least) / kStepMm) + 1;
   std::vector<RingProfiles> profiles;
   profiles.reserve(candidates.size());
   for (const Candidate& c : candidates) {
     profiles.emplace_back(view, c.axis_mm, 0.0, 2.8 * tip_radius_mm);
   }
-  for (double radius = 0.9 * tip_radius_mm; radius <= 2.2 * tip_radius_mm; radius += 0.05) {
-    double energy = 0.0;
+  std::vector<double> energies;
+  for (int k = 0; k < count; ++k) {
+    double& energy = energies.emplace_back(0.0);
     for (const RingProfiles& p : profiles) {
-      energy += ScanOffsets(p, {0.0, 0.0}, radius, 0.4, 0.1).energy;
-    }
-    energy /= static_cast<double>(profiles.size());
-    sum_energy += energy;
-    ++tried;
-    if (energy > best_energy) {
-      best_energy = energy;
-      best_radius = radius;
+      energy += ScanOffsets(p, {0.0, 0.0}, least + kStepMm * k, 0.4, 0.1).energy;
     }
   }
-  return best_energy > 1.25 * sum_energy / tried ? best_radius : 0.0;
+  if (!PeakStandsOut(energies, std::lround(kFlankMm / kStepMm))) return 0.0;
+  const auto best = std::max_element(energies.begin(), energies.end()) - energies.begin();
+  return least + kStepMm * static_cast<double>(best);
 }
 
 void FitCollars(const PhotoView& view, double radius_mm, std::vector<Candidate>& candidates) {

@@ -196,7 +196,7 @@ class RodSearch {
   }
 
   /// Minus the logarithm of the priors of a line's place at the pickup and at the root. Near their
-  /// middle they are normal distributions; their tails are heavy, for most tines stand as they
+  /// middle they are normal distributions; their tails are Student's, for most tines stand as they
   /// should, but the crooked ones are what is looked for.
   [[nodiscard]] static double TipPenalty(const Line& line) {
     constexpr double kUsualMm = 1.1;
@@ -206,7 +206,8 @@ class RodSearch {
     return HeavyTailed((line.root_mm - prediction_.expected_root_mm) / prediction_.root_sigma_mm);
   }
   [[nodiscard]] static double HeavyTailed(double sigmas) {
-    return std::log1p(0.5 * sigmas * sigmas);
+    constexpr double kHalfOfFreedomPlusOne = 1.5;
+    return kHalfOfFreedomPlusOne * std::log1p(0.5 * sigmas * sigmas / kHalfOfFreedomPlusOne);
   }
 
   /// Near the best line, lets the outlines have their say: steadiness finds the rod, edges at

@@ -1,0 +1,104 @@
+#include "vision/pickup_detection.hpp"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "tests/detector_scene.hpp"
+
+namespace tinesight {
+namespace {
+
+constexpr double kSpacingMm = 13.7;
+constexpr double kFlangeZ = 2.0;  // behind the pole tips' faces, z = 0
+constexpr int kPickups = 7;
+
+Eigen::Vector2d TrueCenter(int i) {
+  // Not quite in line, so that nothing can be read off the row alone.
+  return {kSpacingMm * (i - kPickups / 2), 0.25 * std::sin(2.1 * i)};
+}
+
+Eigen::Vector2d OnPlane(const Eigen::Vector3d& eye, const Eigen::Vector3d& ray, double z_mm) {
+  return (eye + ray * ((z_mm - eye.z()) / ray.z())).head<2>();
+}
+
+/// Dark flanges of 13.6 mm before a lighter ground, each with a pole: a cone of 3 mm at its tip
+/// and 5 mm at the flange, or a polished bead without any ring, lit from the side.
+PhotoView PickupsView(bool cone) {
+  PhotoView view = testing::DetectorView(20.0);
+  const Eigen::Vector3d eye = view.CameraCenterMm();
+  testing::Render(view, 0.8, 2.0, [&](const Eigen::Vector3d& ray) {
+    const Eigen::Vector2d tip_plane = OnPlane(eye, ray, 0.0);
+    const Eigen::Vector2d flange_plane = OnPlane(eye, ray, kFlangeZ);
+    for (int i = 0; i < kPickups; ++i) {
+      if (cone && (tip_plane - TrueCenter(i)).norm() < 1.5) return 170.0;
+      const Eigen::Vector2d off = flange_plane - TrueCenter(i);
+      if (cone && off.norm() < 2.5) return 120.0;
+      if (off.norm() > 6.8) continue;
+      const double bead = (off - Eigen::Vector2d(0.4, -0.3)).norm();
+      return 40.0 + (cone ? 0.0 : 150.0 * std::exp(-std::pow(bead / 1.5, 2.0)));
+    }
+    return 110.0 + 15.0 * std::sin(0.3 * flange_plane.x()) + 8.0 * std::sin(0.5 * flange_plane.y());
+  });
+  return view;
+}
+
+DetectedPickups Detect(const PhotoView& view) {
+  PickupRow row;
+  row.spacing_mm = kSpacingMm;
+  // As the row's search gives them: the flanges seen in the plane of the tips, half a mm off.
+  const Eigen::Vector3d eye = view.CameraCenterMm();
+  for (int i = 0; i < kPickups; ++i) {
+    const Eigen::Vector2d center = TrueCenter(i);
+    const Eigen::Vector3d flange(center.x(), center.y(), kFlangeZ);
+    row.pickups.push_back(
+        {i, OnPlane(eye, flange - eye, 0.0) + Eigen::Vector2d(i % 2 == 0 ? 0.5 : -0.4, 0.3), 1.0});
+  }
+  return DetectPickups(view, row, {});
+}
+
+double OffPx(const PhotoView& view, const CenterObservation& seen, int i, double z_mm) {
+  const Eigen::Vector2d center = TrueCenter(i);
+  return (seen.position_px - view.Project({center.x(), center.y(), z_mm})).norm();
+}
+
+// 9 px are a mm here: half a px is 0.06 mm.
+TEST(PickupDetection, FindsTheRingsOfAConeAndItsTip) {
+  const PhotoView view = PickupsView(true);
+  const DetectedPickups found = Detect(view);
+  ASSERT_EQ(found.pickups.size(), static_cast<std::size_t>(kPickups));
+  EXPECT_NEAR(found.collar_radius_mm, 2.5, 0.1);
+  int flanges = 0;
+  int collars = 0;
+  for (int i = 0; i < kPickups; ++i) {
+    const DetectedPickup& pickup = found.pickups[static_cast<std::size_t>(i)];
+    if (pickup.flange) {
+      ++flanges;
+      EXPECT_LT(OffPx(view, *pickup.flange, i, kFlangeZ), 0.5) << i;
+    }
+    if (pickup.collar) {
+      ++collars;
+      EXPECT_LT(OffPx(view, *pickup.collar, i, kFlangeZ), 0.7) << i;
+    }
+  }
+  // A ring that disagrees with the other one of its pickup is left out: of each kind one at most.
+  EXPECT_GE(flanges, kPickups - 1);
+  EXPECT_GE(collars, kPickups - 1);
+}
+
+// A bead's brightness fades without an edge: what looks a little like a ring of any radius, to
+// the side of the light, must not pull the pickup there.
+TEST(PickupDetection, TakesNoRingFromAPolishedBead) {
+  const PhotoView view = PickupsView(false);
+  const DetectedPickups found = Detect(view);
+  EXPECT_EQ(found.collar_radius_mm, 0.0);
+  for (int i = 0; i < kPickups; ++i) {
+    const DetectedPickup& pickup = found.pickups[static_cast<std::size_t>(i)];
+    EXPECT_FALSE(pickup.collar.has_value()) << i;
+    ASSERT_TRUE(pickup.flange.has_value()) << i;
+    EXPECT_LT(OffPx(view, *pickup.flange, i, kFlangeZ), 0.5) << i;
+  }
+}
+
+}  // namespace
+}  // namespace tinesight
