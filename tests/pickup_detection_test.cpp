@@ -81,9 +81,8 @@ TEST(PickupDetection, FindsTheRingsOfAConeAndItsTip) {
       EXPECT_LT(OffPx(view, *pickup.collar, i, kFlangeZ), 0.7) << i;
     }
   }
-  // A ring that disagrees with the other one of its pickup is left out: of each kind one at most.
-  EXPECT_GE(flanges, kPickups - 1);
-  EXPECT_GE(collars, kPickups - 1);
+  EXPECT_EQ(flanges, kPickups);
+  EXPECT_EQ(collars, kPickups);
 }
 
 // A bead's brightness fades without an edge: what looks a little like a ring of any radius, to

@@ -260,6 +260,10 @@ struct RingPair {
     const double x = p.plane_mm.x();
     return std::hypot(d.x() - dx.At(x), d.y() - dy.At(x));
   }
+  /// Far beyond the scatter, and more than rings of one pickup ever differ by in a clean picture.
+  [[nodiscard]] bool Contradicts(const DetectedPickup& p) const {
+    return DeviationPx(p) > std::max(1.0, 3.5 * ScatterPx());
+  }
 };
 
 RingPair Compare(const std::vector<DetectedPickup>& pickups, RingMember a, RingMember b) {
@@ -295,7 +299,7 @@ void CrossCheckRings(std::vector<DetectedPickup>& pickups) {
         if (!pair.Usable() || (pair.a != members[m] && pair.b != members[m])) continue;
         least_scatter = std::min(least_scatter, pair.ScatterPx());
         if (!(pickup.*pair.a) || !(pickup.*pair.b)) continue;
-        (pair.DeviationPx(pickup) < 3.5 * pair.ScatterPx() ? agree : disagree) += 1;
+        (pair.Contradicts(pickup) ? disagree : agree) += 1;
       }
       drop[m] = disagree > 0 && agree == 0;
       if (least_scatter < 1e8) {
