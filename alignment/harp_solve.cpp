@@ -413,6 +413,19 @@ class HarpProblem {
     }
   }
 
+  /// A pickup that is seen beside its place leaves the tine's axis where it is: what its center
+  /// gains, lateral and height lose.
+  void AddLight(Eigen::Matrix<double, SolvedNote::kCount, SolvedNote::kCount>& covariance) const {
+    using N = SolvedNote;
+    const double variance = options_.ring_light_sigma_mm * options_.ring_light_sigma_mm;
+    for (const auto& [center, offset] : {std::pair{N::kX, N::kLateral}, {N::kY, N::kHeight}}) {
+      covariance(center, center) += variance;
+      covariance(offset, offset) += variance;
+      covariance(center, offset) -= variance;
+      covariance(offset, center) -= variance;
+    }
+  }
+
   [[nodiscard]] Result<void> FillNotes(HarpSolution& solution) {
     std::vector<std::pair<const double*, const double*>> pairs;
     for (auto& [midi, note] : notes_) {
@@ -436,6 +449,7 @@ class HarpProblem {
       Eigen::Matrix<double, SolvedNote::kCount, SolvedNote::kCount, Eigen::RowMajor> block;
       covariance.GetCovarianceBlock(note.state.data(), note.state.data(), block.data());
       solved.covariance = factor * block;
+      AddLight(solved.covariance);
       solved.has_tone_bar = note.has_tone_bar;
       if (note.has_tone_bar) {
         solved.tone_bar = Eigen::Map<const Eigen::Vector4d>(note.tone_bar.data());
@@ -470,6 +484,9 @@ Result<void> HarpSolveOptions::Validate() const {
   }
   if (!(ring_shift_share > 0.0)) {
     return Fail("HarpSolveOptions: ring_shift_share must be above 0");
+  }
+  if (!(ring_light_sigma_mm >= 0.0)) {
+    return Fail("HarpSolveOptions: ring_light_sigma_mm must be 0 or above");
   }
   if (!(huber > 0.0)) return Fail("HarpSolveOptions: huber must be above 0");
   return {};

@@ -38,6 +38,11 @@ struct HarpSolveOptions {
   /// Of a ring's standard uncertainty, how much may be common to all rings of a kind in a photo:
   /// light from one side moves them all alike.
   double ring_shift_share = 0.7;
+  /// Standard uncertainty, mm in x and in y, of what light does to all rings of a visit alike:
+  /// rims, cones and flanges are bright on the lamp's side and dark on the other, from wherever
+  /// they are seen. Nothing in the photos tells it, so it is added to the solve's covariance.
+  /// Measured on rendered photos (tests/README.md).
+  double ring_light_sigma_mm = 0.08;
   double huber = 2.0;  ///< standard deviations beyond which residuals count less
   [[nodiscard]] Result<void> Validate() const;
 };

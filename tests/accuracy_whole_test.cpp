@@ -70,34 +70,35 @@ enum RowId {
 const std::array<Row, kRowCount> kRows = {{
     {"notes with a figure, %", "%.1f", true, {95.0, 99.0, 99.0}, {{}, {}, {}}},
     {"lateral, RMS mm", "%.3f", false, {0.10, 0.05, 0.05}, {0.31, 0.15, 0.125}},
-    {"lateral, largest mm", "%.3f", false, {0.30, 0.15, 0.15}, {1.2, 0.40, 0.34}},
-    {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {0.32, 0.16, 0.165}},
+    {"lateral, largest mm", "%.3f", false, {0.30, 0.15, 0.15}, {1.2, 0.40, 0.28}},
+    {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {0.32, 0.15, 0.165}},
     // Reached, but by no merit: the end of the tine is not measured, and what remains is the
     // instrument's scatter about its profile, as the line "gap of the profile alone" below it
     // shows.
     {"gap, RMS mm", "%.3f", false, {kNone, 0.25, 0.25}, {{}, {}, {}}},
     {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone, kNone}, {{}, {}, {}}},
-    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.20, 0.22, 0.215}},
+    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.165, 0.145, 0.115}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
-    // One photo and two stations state too large a U: a smaller one calls notes centered that are
-    // not. Of two stations' 340 errors one or none is beyond it, as the machine's rounding has it,
-    // so that this says nothing there; the row below holds U to the errors.
-    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.9, 100.0, {}}},
+    // One photo states too large a U: a smaller one calls notes centered that are not. Two stations
+    // are within, but by two errors of 340, which another machine's rounding may turn.
+    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.9, 99.5, {}}},
     // 1 where u is right, less where U is never wrong because it says nothing.
-    {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.55, 0.65, 0.75}},
+    {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.85, 0.80}},
     // The same for the figure that matters most: in the row above, the gap, which is only its
     // prior, makes up for the others.
     {"lateral errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
     // That none is contradicted is worth as much as there are verdicts at all: the row below.
     {"lateral verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
-    {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {15.5, 50.0, 58.0}},
+    {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {12.0, 47.0, 56.0}},
     {"height, gap verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
 }};
 
 // What the photos make one suspect, of the planted faults in all registers (as four registers
-// share notes, some count twice): so many are named at least, with so many false alarms at most.
-constexpr std::array<int, 3> kFewestFaultsNamed = {5, 5, 7};
-constexpr std::array<int, 3> kMostFalseAlarms = {1, 1, 1};
+// share notes, some count twice): so many are named at least, with so many false alarms at most. In
+// the whole visit one tine, which is 0.38 mm low and measured as 0.51, is called low in two
+// registers.
+constexpr std::array<int, 3> kFewestFaultsNamed = {3, 3, 6};
+constexpr std::array<int, 3> kMostFalseAlarms = {1, 1, 2};
 
 constexpr double kLongTine_mm = 60.0;
 constexpr std::array<const char*, 5> kRegisters = {"r1", "r2", "r3", "r4", "r5"};

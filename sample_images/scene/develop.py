@@ -137,7 +137,7 @@ def main():
     image = assemble(path, truth)
     mx, my, fall = undistorted_map(camera, image.shape)
     assert mx.min() > 3 and my.min() > 3 and mx.max() < image.shape[1] - 4 and my.max() < image.shape[0] - 4
-    image = cv2.GaussianBlur(image, (0, 0), 0.66)  # the lens and the color mosaic
+    image = cv2.GaussianBlur(image, (0, 0), 0.9)  # the lens and the color mosaic
     image = cv2.remap(image, mx, my, cv2.INTER_CUBIC)
     image = np.maximum(image, 0) * (fall ** -0.7)[:, :, None]
     image *= expose(image, kind)

@@ -15,7 +15,7 @@ HERE = os.path.dirname(os.path.abspath(__file__))
 RIG = [f"rig_{i:02d}" for i in range(1, 13)]
 QUEUE = (["r2_left", "r2_right"] + RIG[:6] + ["r1_left", "r1_right", "r5_left", "r5_right", "r3_left", "r3_right",
                                               "r4_left", "r4_right"] + RIG[6:])
-SAMPLES = {"harp": 3, "rig": 3}
+SAMPLES = {"harp": 12, "rig": 6}
 
 
 def finish(job):
