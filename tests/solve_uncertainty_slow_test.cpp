@@ -92,6 +92,7 @@ struct World {
   Eigen::Vector3d ring_depths_mm{2.0, 2.0, 0.0};   ///< flange, collar, pole ring
   Eigen::Vector3d photo_depths_mm{0.0, 0.0, 0.0};  ///< what the photo in work adds to them
   std::array<Eigen::Vector2d, 3> ring_shifts_px = {{{0, 0}, {0, 0}, {0, 0}}};  ///< in that photo
+  Eigen::Vector3d ring_light_mm{0.0, 0.0, 0.0};  ///< by which light moves all rings of all photos
   std::vector<Eigen::Isometry3d> camera_from_rig;
   std::vector<Camera> cameras;
 };
@@ -166,6 +167,10 @@ class TrialMaker {
                            frame_part * Eigen::Vector3d(Normal(options.ring_depth_sigma_mm),
                                                         Normal(options.ring_depth_sigma_mm),
                                                         Normal(options.pole_depth_sigma_mm));
+    if (draw_noise) {
+      world.ring_light_mm << Normal(options.ring_light_sigma_mm),
+          Normal(options.ring_light_sigma_mm), 0.0;
+    }
   }
 
   /// The camera really stood a little off from where the rig's pose says.
@@ -215,7 +220,8 @@ class TrialMaker {
     const auto ring = [&](int kind) {
       const bool pole = kind == 2;
       const double depth_mm = depths_mm(kind) + (pole ? 0.0 : state(SolvedNote::kRecess));
-      const Eigen::Vector2d seen_px = Seen(world, pickup + Eigen::Vector3d(0.0, 0.0, depth_mm));
+      const Eigen::Vector2d seen_px =
+          Seen(world, pickup + world.ring_light_mm + Eigen::Vector3d(0.0, 0.0, depth_mm));
       return CenterObservation{seen_px + world.ring_shifts_px[static_cast<std::size_t>(kind)],
                                noise_px};
     };
