@@ -15,7 +15,8 @@ constexpr int kPickups = 7;
 
 Eigen::Vector2d TrueCenter(int i) {
   // Not quite in line, so that nothing can be read off the row alone.
-  return {kSpacingMm * (i - kPickups / 2), 0.25 * std::sin(2.1 * i)};
+  constexpr int kMiddle = kPickups / 2;
+  return {kSpacingMm * (i - kMiddle), 0.25 * std::sin(2.1 * i)};
 }
 
 Eigen::Vector2d OnPlane(const Eigen::Vector3d& eye, const Eigen::Vector3d& ray, double z_mm) {

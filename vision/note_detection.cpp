@@ -60,10 +60,11 @@ RowTrend FindRootTrend(const PhotoView& view, const std::vector<TinePrediction>&
 }
 
 // What the share of a rod's outlines that was found says of the axis: on rendered photos of two
-// makers (tests/README.md) every gross misreading had less than 0.27, and the error grew from
-// 0.3 px at 0.6 and more to about 1 px at 0.3. Just below that a figure is still given: its
-// uncertainty, which grows with the square, says how little it is worth.
-constexpr double kLeastShare = 0.25;
+// makers (tests/README.md) the error grew from 0.3 px at 0.6 and more to about 1 px at 0.3. A tine
+// below kFaintShare is looked for again; a figure is still given down to kLeastShare, if it looks
+// like its neighbors: its uncertainty, which grows with the square, says how little it is worth.
+constexpr double kFaintShare = 0.25;
+constexpr double kLeastShare = 0.2;
 constexpr double kFullShare = 0.6;
 
 // Rods of one photo look alike: on photos of two makers a tine's correlation with its neighbors'
@@ -141,7 +142,7 @@ void LookForMissedTines(std::vector<std::optional<TineScan>>& scans) {
   const std::vector<RodProfile> profiles = ProfilesOf(scans);
   for (std::size_t i = 0; i < scans.size(); ++i) {
     if (!scans[i]) continue;
-    const bool plain = scans[i]->FitOutlines() && scans[i]->OutlineShare() >= kLeastShare;
+    const bool plain = scans[i]->FitOutlines() && scans[i]->OutlineShare() >= kFaintShare;
     if (plain && scans[i]->Likeness() >= kOddLikeness) continue;
     const RodProfile pattern = NeighborPattern(profiles, i);
     if (pattern.size() == profiles[i].size()) scans[i]->LookEverywhere(pattern);
