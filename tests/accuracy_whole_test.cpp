@@ -85,7 +85,7 @@ const std::array<Row, kRowCount> kRows = {{
     {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.9, 99.5, {}}},
     // 1 where u is right, less where U is never wrong because it says nothing.
     {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.85, 0.80}},
-    // The same for the figure that matters most: in the row above, the gap, which is only its
+    // The same for the figure that matters most: of all errors within U, the gap, which is only its
     // prior, makes up for the others.
     {"lateral errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
     // That none is contradicted is worth as much as there are verdicts at all: the row below.

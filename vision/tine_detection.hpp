@@ -68,7 +68,8 @@ class TineScan {
   [[nodiscard]] RodProfile Profile() const;
   /// Chooses again, near the first choice, with the pattern that the rod should show.
   void LookAgain(const RodProfile& pattern);
-  /// Chooses again in the whole range with that pattern: for a rod too faint to be found alone.
+  /// Chooses again in the whole range with that pattern: for a rod too faint to be found alone,
+  /// or one that looks unlike its neighbors.
   void LookEverywhere(const RodProfile& pattern);
   /// Correlation of the chosen line's profile with the last pattern, -1 to 1; 1 without one.
   [[nodiscard]] double Likeness() const;

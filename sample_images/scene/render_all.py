@@ -37,8 +37,8 @@ def main():
             continue
         start = time.time()
         folder = tempfile.mkdtemp(prefix="render_")
-        subprocess.run(nice + ["blender", "-b", "-noaudio", "--factory-startup", "-P", os.path.join(HERE, "scene.py"), "--", name, folder,
-                               "--spp", str(SAMPLES[truth["kind"]])], check=True, stdout=subprocess.DEVNULL)
+        subprocess.run(nice + ["blender", "-b", "-noaudio", "--factory-startup", "-P",
+                               os.path.join(HERE, "scene.py"), "--", name, folder, "--spp", str(SAMPLES[truth["kind"]])], check=True, stdout=subprocess.DEVNULL)
         if job:
             finish(job)
         process = subprocess.Popen(["/usr/bin/python3", os.path.join(HERE, "develop.py"), name, folder])
