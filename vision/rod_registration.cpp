@@ -12,7 +12,7 @@
 namespace tinesight {
 namespace {
 
-constexpr int kRounds = 8;
+constexpr int kRounds = 30;     // what changes slowly along the row settles last
 constexpr double kReach = 5.0;  // places over which neighbors count
 constexpr int kColumns = 51;    // across, from -kHalf to kHalf radii
 constexpr double kHalf = 1.25;

@@ -19,6 +19,7 @@ constexpr double kOutlineWeight = 3.0;  // of edges against steadiness, both wit
 // Share of a slow change of the profile along the rod that is forgiven: a highlight wanders a
 // little as the view changes, but a line that is askew changes the profile too.
 constexpr double kForgivenDrift = 0.85;
+constexpr double kOddStretch = 2.5;    // usual unlikenesses; such a stretch counts half: a spring
 constexpr double kBlurMarginMm = 0.1;  // columns this near an outline mix inside and outside
 
 /// The straightened picture gathered to stretches, at least kStretchesPerTine to a tine: each
@@ -304,6 +305,16 @@ class RodSearch {
     return outside - inside;
   }
 
+  /// How much each used stretch shows of the rod itself, 0 to 1, by a pattern of it: little where
+  /// a tuning spring hides it, whose sides are easily taken for the rod's.
+  [[nodiscard]] std::vector<double> RodShares(const Line& line, const RodProfile& pattern) const {
+    std::vector<double> unlikeness = Correlations(Read(line), pattern);
+    for (double& u : unlikeness) u = 1.0 - u;
+    const double odd = kOddStretch * MedianOf(unlikeness) + 1e-6;
+    for (double& u : unlikeness) u = 1.0 / (1.0 + std::pow(u / odd, 4.0));
+    return unlikeness;
+  }
+
   /// The stretches that are looked at.
   [[nodiscard]] const std::vector<int>& Used() const { return used_; }
 
@@ -339,9 +350,9 @@ class RodSearch {
     for (float& v : profile) v /= norm;
   }
 
-  /// Correlation of the stretches' profiles with a pattern: the mean of the better 70 %.
-  [[nodiscard]] double Likeness(const std::vector<cv::Vec3f>& values,
-                                const RodProfile& pattern) const {
+  /// Correlation of each stretch's profile with a pattern.
+  [[nodiscard]] std::vector<double> Correlations(const std::vector<cv::Vec3f>& values,
+                                                 const RodProfile& pattern) const {
     std::vector<double> correlations;
     RodProfile own;
     for (std::size_t k = 0; k < used_.size(); ++k) {
@@ -355,6 +366,13 @@ class RodSearch {
       correlations.push_back(
           static_cast<double>(std::inner_product(own.begin(), own.end(), pattern.begin(), 0.0F)));
     }
+    return correlations;
+  }
+
+  /// The mean correlation of the better 70 % of the stretches.
+  [[nodiscard]] double Likeness(const std::vector<cv::Vec3f>& values,
+                                const RodProfile& pattern) const {
+    std::vector<double> correlations = Correlations(values, pattern);
     std::sort(correlations.rbegin(), correlations.rend());
     const std::size_t n = std::max<std::size_t>(1, (7 * correlations.size()) / 10);
     return std::accumulate(correlations.begin(),
@@ -531,8 +549,11 @@ void SolveRod(RodFit& fit, double span_mm, double nominal_half_width_mm) {
   }
 }
 
+/// The rod's outlines near a line, in the given rows; `shares`, parallel to them, says how much
+/// each counts.
 RodFit RefineRod(const Straightened& picture, const Stretches& stretches, const TinePrediction& p,
-                 const Line& start, const std::vector<int>& rows) {
+                 const Line& start, const std::vector<int>& rows,
+                 const std::vector<double>& shares) {
   const double span_mm = p.gap_mm + p.length_mm;
   const cv::Mat gradient = GradientNorm(stretches.bgr);
   const auto usual = static_cast<double>(
@@ -542,7 +563,8 @@ RodFit RefineRod(const Straightened& picture, const Stretches& stretches, const 
   fit.half_width_mm = 0.5 * p.diameter_mm;
   for (const double window_mm : {0.15, 0.15}) {
     std::vector<OutlinePoint> points;
-    for (const int row : rows) {
+    for (std::size_t k = 0; k < rows.size(); ++k) {
+      const int row = rows[k];
       const double along = stretches.along_mm[static_cast<std::size_t>(row)];
       const double middle = fit.line.At(along, span_mm);
       for (const double side : {-1.0, 1.0}) {
@@ -551,6 +573,7 @@ RodFit RefineRod(const Straightened& picture, const Stretches& stretches, const 
         if (!point) continue;
         point->along_mm = along;
         point->side = side;
+        point->strength *= shares[k];
         points.push_back(*point);
       }
     }
@@ -622,7 +645,8 @@ struct TineScan::Impl {
       : prediction(p),
         picture(view, AxisOf(p), -1.0, p.gap_mm + p.length_mm, HalfWidthMm(p)),
         stretches(Gather(picture)),
-        search(picture, stretches, prediction, VisibleToMm(view, p)) {}
+        search(picture, stretches, prediction, VisibleToMm(view, p)),
+        rod_shares(search.Used().size(), 1.0) {}
 
   static Straightened::Axis AxisOf(const TinePrediction& p) {
     return {p.pickup_mm + Eigen::Vector3d(0.0, p.height_mm, 0.0), -p.direction.normalized()};
@@ -638,6 +662,7 @@ struct TineScan::Impl {
   RodSearch search;
   RodSearch::Found found;
   double likeness = 1.0;
+  std::vector<double> rod_shares;  // of the used stretches; 1 without a pattern
   std::optional<RodFit> fit;
   double disagreement_mm = 0.0;  // between the steadiest line and the outlines' line
 };
@@ -660,6 +685,7 @@ double TineScan::Likeness() const { return impl_->likeness; }
 void TineScan::LookAgain(const RodProfile& pattern) {
   impl_->found.line = impl_->search.BestWithPattern(impl_->found.line, pattern);
   impl_->likeness = impl_->search.LikenessAlong(impl_->found.line, pattern);
+  impl_->rod_shares = impl_->search.RodShares(impl_->found.line, pattern);
 }
 
 void TineScan::LookEverywhere(const RodProfile& pattern) {
@@ -670,8 +696,8 @@ void TineScan::LookEverywhere(const RodProfile& pattern) {
 bool TineScan::FitOutlines() {
   if (!usable_) return false;
   const Line& start = impl_->found.line;
-  RodFit fit =
-      RefineRod(impl_->picture, impl_->stretches, impl_->prediction, start, impl_->search.Used());
+  RodFit fit = RefineRod(impl_->picture, impl_->stretches, impl_->prediction, start,
+                         impl_->search.Used(), impl_->rod_shares);
   if (fit.points.empty()) return false;
   // Steadiness and outlines err in different ways: their mean is better than either, and how far
   // they disagree tells how much to trust it.
@@ -691,8 +717,9 @@ double TineScan::OutlinedMm() const {
 }
 
 double TineScan::OutlineShare() const {
+  const std::vector<double>& shares = impl_->rod_shares;
   return OutlinedMm() /
-         (static_cast<double>(impl_->search.Used().size()) * impl_->stretches.length_mm);
+         (std::accumulate(shares.begin(), shares.end(), 0.0) * impl_->stretches.length_mm);
 }
 
 RodStrip TineScan::Strip() const {

@@ -73,7 +73,8 @@ class TineScan {
   void LookEverywhere(const RodProfile& pattern);
   /// Correlation of the chosen line's profile with the last pattern, -1 to 1; 1 without one.
   [[nodiscard]] double Likeness() const;
-  /// Share of the looked-at length whose outlines were found. Needs FitOutlines() true.
+  /// Share of the looked-at length whose outlines were found, where it shows the rod itself. Needs
+  /// FitOutlines() true.
   [[nodiscard]] double OutlineShare() const;
   /// Fits the outlines along the chosen line. False: no such pair of outlines stands out.
   [[nodiscard]] bool FitOutlines();
