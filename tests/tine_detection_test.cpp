@@ -16,7 +16,9 @@ struct Rod {
 
 /// A rod of 1.9 mm whose strongest edges are a narrow highlight's beside its middle; its outlines
 /// stand out from the ground, whose brightness changes along and across it, by a quarter of that.
-PhotoView RodView(const Rod& rod, double highlight) {
+/// With a spring, a coil a fifth wider than the rod sits on it aside, from 4 to 16 mm before the
+/// pickup, bright on its right.
+PhotoView RodView(const Rod& rod, double highlight, bool spring = false) {
   PhotoView view = testing::DetectorView(40.0);
   const Eigen::Vector3d eye = view.CameraCenterMm();
   const Eigen::Vector3d axis = rod.direction.normalized();
@@ -24,6 +26,14 @@ PhotoView RodView(const Rod& rod, double highlight) {
     // Distance of the ray from the axis, signed to the right, in radii.
     const Eigen::Vector3d normal = ray.cross(axis).normalized();
     const double t = (rod.at_pickup_mm - eye).dot(normal) / 0.95;
+    if (spring) {
+      // Where the ray is nearest to the axis, along it from the pickup's face.
+      const double along = (rod.at_pickup_mm - eye).dot(axis.cross(normal)) /
+                               ray.dot(axis.cross(normal)) * ray.dot(axis) -
+                           (rod.at_pickup_mm - eye).dot(axis);
+      const double s = (t - 0.15) / 1.2;
+      if (along < -4.0 && along > -16.0 && std::abs(s) < 1.0) return 60.0 + 90.0 * (s + 1.0);
+    }
     if (std::abs(t) < 1.0) {
       const double glare = std::exp(-0.5 * std::pow((t - highlight) / 0.15, 2.0));
       return 75.0 + 20.0 * (1.0 - t * t) + 110.0 * glare;
@@ -107,6 +117,27 @@ TEST(TineScan, ANeighborsPatternKeepsARightLine) {
   ASSERT_TRUE(found.has_value());
   EXPECT_GT(found->likeness, 0.9);
   for (const AxisPoint& point : found->axis) {
+    EXPECT_LT(std::abs(OffAxisPx(view, rod, point)), 0.5);
+  }
+}
+
+// A spring's sides look like a rod's, but stand wider and, as it sits, aside: knowing what its
+// neighbors look like, the line goes by what shows of the rod.
+TEST(TineScan, ATuningSpringDoesNotPullTheLine) {
+  const Rod rod{{0.4, 1.2, 0.0}, {0.004, -0.004, 1.0}};
+  const PhotoView clean = RodView(rod, 0.3);
+  const PhotoView view = RodView(rod, 0.3, true);
+  const TineScan neighbor(clean, Prediction());
+  ASSERT_TRUE(neighbor.Usable());
+  TineScan scan(view, Prediction());
+  ASSERT_TRUE(scan.Usable());
+  scan.LookAgain(neighbor.Profile());
+  ASSERT_TRUE(scan.FitOutlines());
+  const auto found = scan.Finish();
+  ASSERT_TRUE(found.has_value());
+  for (const AxisPoint& point : found->axis) {
+    // Were the spring's 12 mm to count like the rod, the nearer point would lie among them.
+    EXPECT_GT(point.along_mm, 16.0);
     EXPECT_LT(std::abs(OffAxisPx(view, rod, point)), 0.5);
   }
 }
