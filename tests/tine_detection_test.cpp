@@ -14,10 +14,13 @@ struct Rod {
   Eigen::Vector3d direction;     // z = 1
 };
 
+constexpr double kSpringRadii = 1.05;
+constexpr double kSpringAside = 0.12;
+
 /// A rod of 1.9 mm whose strongest edges are a narrow highlight's beside its middle; its outlines
 /// stand out from the ground, whose brightness changes along and across it, by a quarter of that.
-/// With a spring, a coil a fifth wider than the rod sits on it aside, from 4 to 16 mm before the
-/// pickup, bright on its right.
+/// With a spring, a little wider coil sits on it aside, from 4 to 16 mm before the pickup, bright
+/// on its right.
 PhotoView RodView(const Rod& rod, double highlight, bool spring = false) {
   PhotoView view = testing::DetectorView(40.0);
   const Eigen::Vector3d eye = view.CameraCenterMm();
@@ -27,12 +30,9 @@ PhotoView RodView(const Rod& rod, double highlight, bool spring = false) {
     const Eigen::Vector3d normal = ray.cross(axis).normalized();
     const double t = (rod.at_pickup_mm - eye).dot(normal) / 0.95;
     if (spring) {
-      // Where the ray is nearest to the axis, along it from the pickup's face.
-      const double along = (rod.at_pickup_mm - eye).dot(axis.cross(normal)) /
-                               ray.dot(axis.cross(normal)) * ray.dot(axis) -
-                           (rod.at_pickup_mm - eye).dot(axis);
-      const double s = (t - 0.15) / 1.2;
-      if (along < -4.0 && along > -16.0 && std::abs(s) < 1.0) return 60.0 + 90.0 * (s + 1.0);
+      const double before_mm = -(ray * ((rod.at_pickup_mm.y() - eye.y()) / ray.y()) + eye).z();
+      const double s = (t - kSpringAside) / kSpringRadii;
+      if (before_mm > 4.0 && before_mm < 16.0 && std::abs(s) < 1.0) return 60.0 + 90.0 * (s + 1.0);
     }
     if (std::abs(t) < 1.0) {
       const double glare = std::exp(-0.5 * std::pow((t - highlight) / 0.15, 2.0));

@@ -241,8 +241,30 @@ class RodSearch {
     return profile;
   }
 
-  [[nodiscard]] double LikenessAlong(const Line& line, const RodProfile& pattern) const {
-    return Likeness(Read(line), pattern);
+  /// Correlation of each used stretch's profile along a line with a pattern.
+  [[nodiscard]] std::vector<double> CorrelationsAlong(const Line& line,
+                                                      const RodProfile& pattern) const {
+    return Correlations(Read(line), pattern);
+  }
+
+  /// The mean of the better 70 % of the stretches' correlations.
+  [[nodiscard]] static double Likeness(std::vector<double> correlations) {
+    std::sort(correlations.rbegin(), correlations.rend());
+    const std::size_t n = std::max<std::size_t>(1, (7 * correlations.size()) / 10);
+    return std::accumulate(correlations.begin(),
+                           correlations.begin() + static_cast<std::ptrdiff_t>(n), 0.0) /
+           static_cast<double>(n);
+  }
+
+  /// How much each stretch shows of the rod itself, 0 to 1, by its correlation with what the rod
+  /// looks like: little where a tuning spring hides it, whose sides are easily taken for the rod's.
+  [[nodiscard]] static std::vector<double> RodShares(const std::vector<double>& correlations) {
+    std::vector<double> unlikeness;
+    for (const double c : correlations) unlikeness.push_back(1.0 - c);
+    const double odd = kOddStretch * MedianOf(unlikeness) + 1e-6;
+    std::vector<double> shares;
+    for (const double u : unlikeness) shares.push_back(1.0 / (1.0 + std::pow(u / odd, 4.0)));
+    return shares;
   }
 
   /// The best line near `middle` when the rod is also to look like its neighbors do.
@@ -251,7 +273,7 @@ class RodSearch {
     return Highest(middle, {0.6, 0.6}, {0.1, 0.1}, [&](const Line& line) {
       const std::vector<cv::Vec3f> values = Read(line);
       return Steadiness(values, kept) + kOutlineWeight * Outlines(line) +
-             kPatternWeight * Likeness(values, pattern) - RootPenalty(line);
+             kPatternWeight * Likeness(Correlations(values, pattern)) - RootPenalty(line);
     });
   }
 
@@ -263,7 +285,8 @@ class RodSearch {
     return Highest(middle, half, {kStepMm, kStepMm}, [&](const Line& line) {
       const std::vector<cv::Vec3f> values = Read(line);
       return Steadiness(values, SteadiestStretches(values)) + kOutlineWeight * Outlines(line) +
-             kPatternWeight * Likeness(values, pattern) - TipPenalty(line) - RootPenalty(line);
+             kPatternWeight * Likeness(Correlations(values, pattern)) - TipPenalty(line) -
+             RootPenalty(line);
     });
   }
 
@@ -305,16 +328,6 @@ class RodSearch {
     return outside - inside;
   }
 
-  /// How much each used stretch shows of the rod itself, 0 to 1, by a pattern of it: little where
-  /// a tuning spring hides it, whose sides are easily taken for the rod's.
-  [[nodiscard]] std::vector<double> RodShares(const Line& line, const RodProfile& pattern) const {
-    std::vector<double> unlikeness = Correlations(Read(line), pattern);
-    for (double& u : unlikeness) u = 1.0 - u;
-    const double odd = kOddStretch * MedianOf(unlikeness) + 1e-6;
-    for (double& u : unlikeness) u = 1.0 / (1.0 + std::pow(u / odd, 4.0));
-    return unlikeness;
-  }
-
   /// The stretches that are looked at.
   [[nodiscard]] const std::vector<int>& Used() const { return used_; }
 
@@ -350,7 +363,6 @@ class RodSearch {
     for (float& v : profile) v /= norm;
   }
 
-  /// Correlation of each stretch's profile with a pattern.
   [[nodiscard]] std::vector<double> Correlations(const std::vector<cv::Vec3f>& values,
                                                  const RodProfile& pattern) const {
     std::vector<double> correlations;
@@ -367,17 +379,6 @@ class RodSearch {
           static_cast<double>(std::inner_product(own.begin(), own.end(), pattern.begin(), 0.0F)));
     }
     return correlations;
-  }
-
-  /// The mean correlation of the better 70 % of the stretches.
-  [[nodiscard]] double Likeness(const std::vector<cv::Vec3f>& values,
-                                const RodProfile& pattern) const {
-    std::vector<double> correlations = Correlations(values, pattern);
-    std::sort(correlations.rbegin(), correlations.rend());
-    const std::size_t n = std::max<std::size_t>(1, (7 * correlations.size()) / 10);
-    return std::accumulate(correlations.begin(),
-                           correlations.begin() + static_cast<std::ptrdiff_t>(n), 0.0) /
-           static_cast<double>(n);
   }
 
   /// Profile values, used stretches x columns, read along the line.
@@ -684,8 +685,10 @@ double TineScan::Likeness() const { return impl_->likeness; }
 
 void TineScan::LookAgain(const RodProfile& pattern) {
   impl_->found.line = impl_->search.BestWithPattern(impl_->found.line, pattern);
-  impl_->likeness = impl_->search.LikenessAlong(impl_->found.line, pattern);
-  impl_->rod_shares = impl_->search.RodShares(impl_->found.line, pattern);
+  const std::vector<double> correlations =
+      impl_->search.CorrelationsAlong(impl_->found.line, pattern);
+  impl_->likeness = RodSearch::Likeness(correlations);
+  impl_->rod_shares = RodSearch::RodShares(correlations);
 }
 
 void TineScan::LookEverywhere(const RodProfile& pattern) {
