@@ -259,11 +259,10 @@ class RodSearch {
   /// How much each stretch shows of the rod itself, 0 to 1, by its correlation with what the rod
   /// looks like: little where a tuning spring hides it, whose sides are easily taken for the rod's.
   [[nodiscard]] static std::vector<double> RodShares(const std::vector<double>& correlations) {
-    std::vector<double> unlikeness;
-    for (const double c : correlations) unlikeness.push_back(1.0 - c);
-    const double odd = kOddStretch * MedianOf(unlikeness) + 1e-6;
-    std::vector<double> shares;
-    for (const double u : unlikeness) shares.push_back(1.0 / (1.0 + std::pow(u / odd, 4.0)));
+    std::vector<double> shares = correlations;
+    for (double& s : shares) s = 1.0 - s;  // how unlike it is
+    const double odd = kOddStretch * MedianOf(shares) + 1e-6;
+    for (double& s : shares) s = 1.0 / (1.0 + std::pow(s / odd, 4.0));
     return shares;
   }
 
