@@ -1,9 +1,13 @@
 #include "alignment/measure_visit.hpp"
 
+#include <algorithm>
 #include <array>
 #include <cmath>
+#include <deque>
+#include <future>
 #include <map>
 #include <numbers>
+#include <thread>
 
 #include "alignment/harp_solve.hpp"
 #include "alignment/judge_notes.hpp"
@@ -70,6 +74,49 @@ Eigen::Isometry3d StartOfPlacement(const std::vector<StagedPhoto>& photos, int p
   return rig_from_harp;
 }
 
+struct PhotoWork {
+  PhotoMeasurement report;
+  Result<StagedPhoto> staged;
+};
+
+PhotoWork WorkOn(const MeasureRequest& request, std::size_t index) {
+  PhotoMeasurement report;
+  report.file = request.photos[index].string();
+  report.damper = request.damper;
+  auto staged = StagePhoto(request, index, report);
+  return {std::move(report), std::move(staged)};
+}
+
+/// Works on several photos at a time and hands them over one by one, in the order of the request.
+class PhotoWorkers {
+ public:
+  explicit PhotoWorkers(const MeasureRequest& request) : request_(request) {
+    const std::size_t at_a_time = std::clamp(std::thread::hardware_concurrency(), 1U, kMostAtATime);
+    for (std::size_t i = 0; i < at_a_time; ++i) Begin();
+  }
+
+  /// Waits for the next photo. Not to be called more often than the request has photos.
+  [[nodiscard]] PhotoWork Next() {
+    PhotoWork done = running_.front().get();
+    running_.pop_front();
+    Begin();
+    return done;
+  }
+
+ private:
+  /// A photo of 12 megapixels takes some 300 MB while it is worked on.
+  static constexpr unsigned kMostAtATime = 4;
+
+  void Begin() {
+    if (begun_ == request_.photos.size()) return;
+    running_.push_back(std::async(std::launch::async, WorkOn, std::cref(request_), begun_++));
+  }
+
+  const MeasureRequest& request_;
+  std::size_t begun_ = 0;
+  std::deque<std::future<PhotoWork>> running_;
+};
+
 void ReportPhotos(const std::vector<StagedPhoto>& staged, const HarpSolution& solution,
                   VisitMeasurement& visit) {
   for (std::size_t i = 0; i < staged.size(); ++i) {
@@ -88,21 +135,19 @@ void ReportPhotos(const std::vector<StagedPhoto>& staged, const HarpSolution& so
 Result<VisitMeasurement> MeasureVisit(const MeasureRequest& request, const ProgressFn& progress) {
   VisitMeasurement visit;
   std::vector<StagedPhoto> staged;
+  PhotoWorkers workers(request);
   for (std::size_t i = 0; i < request.photos.size(); ++i) {
     if (progress) {
       progress(0.9 * static_cast<double>(i) / static_cast<double>(request.photos.size()),
                request.photos[i].filename().string());
     }
-    PhotoMeasurement photo;
-    photo.file = request.photos[i].string();
-    photo.damper = request.damper;
-    auto stage = StagePhoto(request, i, photo);
-    if (stage) {
-      staged.push_back(std::move(*stage));
+    PhotoWork work = workers.Next();
+    if (work.staged) {
+      staged.push_back(std::move(*work.staged));
     } else {
-      photo.warnings.insert(photo.warnings.begin(), stage.error().message);
+      work.report.warnings.insert(work.report.warnings.begin(), work.staged.error().message);
     }
-    visit.photos.push_back(std::move(photo));
+    visit.photos.push_back(std::move(work.report));
   }
   if (staged.empty()) return visit;
 

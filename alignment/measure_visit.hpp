@@ -33,10 +33,11 @@ struct MeasureRequest {
 /// words. Called from the thread that called MeasureVisit.
 using ProgressFn = std::function<void(double fraction, std::string_view stage)>;
 
-/// From photos to every note's figures and verdicts: reads each photo, finds rig and notes, solves
-/// all photos together and judges. The result lists every photo of the request in its order, with
-/// `file` as given; a refused one has used = false and says why in its first warning. Fails only
-/// when no photo at all could be used in a way worth reporting photo by photo.
+/// From photos to every note's figures and verdicts: reads each photo (several at a time, as the
+/// machine has cores, with the same result), finds rig and notes, solves all photos together and
+/// judges. The result lists every photo of the request in its order, with `file` as given; a
+/// refused one has used = false and says why in its first warning. Fails only when no photo at all
+/// could be used in a way worth reporting photo by photo.
 [[nodiscard]] Result<VisitMeasurement> MeasureVisit(const MeasureRequest& request,
                                                     const ProgressFn& progress);
 
