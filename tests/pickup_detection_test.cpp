@@ -100,5 +100,46 @@ TEST(PickupDetection, TakesNoRingFromAPolishedBead) {
   }
 }
 
+/// Dark flanges that stand out less against their brackets and the flanges at the far ends of their
+/// coils than those do against a light ground. The rim of the one at `chipped` runs in and out.
+PhotoView FlangesView(int chipped) {
+  constexpr double kFarZ = kFlangeZ + 9.5;
+  PhotoView view = testing::DetectorView(20.0);
+  const Eigen::Vector3d eye = view.CameraCenterMm();
+  testing::Render(view, 0.8, 2.0, [&](const Eigen::Vector3d& ray) {
+    const Eigen::Vector2d near = OnPlane(eye, ray, kFlangeZ);
+    const Eigen::Vector2d far = OnPlane(eye, ray, kFarZ);
+    for (int i = 0; i < kPickups; ++i) {
+      const Eigen::Vector2d off = near - TrueCenter(i);
+      const double chips = i == chipped ? 1.0 * std::sin(7.0 * std::atan2(off.y(), off.x())) : 0.0;
+      if (off.norm() < 6.8 + chips) return off.norm() < 1.5 ? 130.0 : 45.0;
+    }
+    for (int i = 0; i < kPickups; ++i) {
+      if ((far - TrueCenter(i)).norm() < 6.8) return 20.0;
+    }
+    return near.y() > 1.0 ? 25.0 : 120.0 + 10.0 * std::sin(0.3 * near.x());
+  });
+  return view;
+}
+
+TEST(PickupDetection, TakesTheNearFlangeNotTheOneBehindIt) {
+  const PhotoView view = FlangesView(-1);
+  const DetectedPickups found = Detect(view);
+  for (int i = 0; i < kPickups; ++i) {
+    const DetectedPickup& pickup = found.pickups[static_cast<std::size_t>(i)];
+    ASSERT_TRUE(pickup.flange.has_value()) << i;
+    EXPECT_LT(OffPx(view, *pickup.flange, i, kFlangeZ), 2.0) << i;
+  }
+}
+
+TEST(PickupDetection, FindsAFlangeWithAnUntidyRimByItsNeighbors) {
+  constexpr int kChipped = 3;
+  const PhotoView view = FlangesView(kChipped);
+  const DetectedPickups found = Detect(view);
+  const auto& flange = found.pickups[kChipped].flange;
+  ASSERT_TRUE(flange.has_value());
+  EXPECT_LT(OffPx(view, *flange, kChipped, kFlangeZ), 2.0);
+}
+
 }  // namespace
 }  // namespace tinesight

@@ -143,5 +143,38 @@ TEST(RingRegistration, LeavesFourRingsAlone) {
   }
 }
 
+std::vector<RingPatch> TrueRingsWithout(int missing) {
+  std::vector<RingPatch> rings;
+  for (int i = 0; i < kCount; ++i) {
+    if (i != missing) rings.push_back({static_cast<double>(i), {PlaceX(i), 0.0, 2.0}});
+  }
+  return rings;
+}
+
+TEST(RingRegistration, BringsAMissedRingToItsPlaceByItsNeighbors) {
+  const PhotoView view = RowOfFlanges();
+  constexpr int kMissed = 3;
+  RingPatch missed{kMissed, {PlaceX(kMissed) + 0.5, -0.4, 2.0}};
+  EXPECT_GT(RegisterToRings(view, 5.2, 7.2, TrueRingsWithout(kMissed), missed), 0.8);
+  EXPECT_NEAR(missed.center_mm.x(), PlaceX(kMissed), 0.05);
+  EXPECT_NEAR(missed.center_mm.y(), 0.0, 0.05);
+  EXPECT_EQ(missed.center_mm.z(), 2.0);
+}
+
+TEST(RingRegistration, SaysThatThereIsNoRing) {
+  const PhotoView view = RowOfFlanges();
+  RingPatch none{3.0, {PlaceX(3), -16.0, 2.0}};
+  EXPECT_LT(RegisterToRings(view, 5.2, 7.2, TrueRingsWithout(3), none), 0.4);
+}
+
+TEST(RingRegistration, NeedsFiveNeighborsForAMissedRing) {
+  const PhotoView view = RowOfFlanges();
+  std::vector<RingPatch> rings = TrueRingsWithout(3);
+  rings.resize(4);
+  RingPatch missed{3.0, {PlaceX(3) + 0.5, 0.0, 2.0}};
+  EXPECT_EQ(RegisterToRings(view, 5.2, 7.2, rings, missed), 0.0);
+  EXPECT_EQ(missed.center_mm.x(), PlaceX(3) + 0.5);
+}
+
 }  // namespace
 }  // namespace tinesight

@@ -16,6 +16,8 @@ namespace {
 constexpr int kSpokes = 120;
 constexpr double kStepMm = 0.1;
 constexpr int kRounds = 16;
+constexpr int kRoundsAlone = 48;  // one that was not fitted comes from further off
+constexpr std::size_t kFewest = 5;
 constexpr double kReach = 5.0;
 constexpr float kOddMisfit = 1.0F;  // beyond it a neighbor's pixel shows something of its own
 constexpr double kSlopeMm = 0.05;   // half the distance over which a slope is taken
@@ -155,11 +157,15 @@ Eigen::Vector2d StepToward(const Reading& reading, const cv::Mat& pattern) {
   return step.StepMm();
 }
 
+/// Of two pictures with their light taken out.
+double Correlation(const cv::Mat& a, const cv::Mat& b) {
+  return a.dot(b) / std::sqrt(std::max(1e-9, a.dot(a) * b.dot(b)));
+}
+
 }  // namespace
 
 void RegisterRings(const PhotoView& view, double inner_mm, double outer_mm,
                    std::vector<RingPatch>& rings) {
-  constexpr std::size_t kFewest = 5;
   if (rings.size() < kFewest) return;
   std::vector<double> places;
   std::vector<Samples> samples;
@@ -181,6 +187,25 @@ void RegisterRings(const PhotoView& view, double inner_mm, double outer_mm,
     for (std::size_t i = 0; i < rings.size(); ++i) samples[i].shift_mm = shifts[i];
   }
   for (std::size_t i = 0; i < rings.size(); ++i) rings[i].center_mm.head<2>() += shifts[i];
+}
+
+double RegisterToRings(const PhotoView& view, double inner_mm, double outer_mm,
+                       const std::vector<RingPatch>& rings, RingPatch& ring) {
+  if (rings.size() < kFewest) return 0.0;
+  std::vector<double> places;
+  std::vector<Reading> readings;
+  for (const RingPatch& neighbor : rings) {
+    places.push_back(neighbor.place);
+    readings.push_back(ReadRing(view, PlaceSamples(view, neighbor.center_mm, inner_mm, outer_mm)));
+  }
+  const std::vector<double> weights(rings.size(), 1.0);
+  const cv::Mat pattern = LocalPattern(readings, places, weights, ring.place);
+  Samples samples = PlaceSamples(view, ring.center_mm, inner_mm, outer_mm);
+  for (int round = 0; round < kRoundsAlone; ++round) {
+    samples.shift_mm += StepToward(ReadRing(view, samples), pattern);
+  }
+  ring.center_mm.head<2>() += samples.shift_mm;
+  return Correlation(ReadRing(view, samples).picture, pattern);
 }
 
 }  // namespace tinesight

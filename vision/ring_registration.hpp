@@ -21,4 +21,10 @@ struct RingPatch {
 void RegisterRings(const PhotoView& view, double inner_mm, double outer_mm,
                    std::vector<RingPatch>& rings);
 
+/// Brings a ring that could not be fitted by itself in line with its neighbors' `rings`, which stay
+/// where they are. Returns how much it looks like them there: the correlation of the pictures, 1
+/// where they are the same; 0, and nothing is moved, with fewer than five neighbors.
+[[nodiscard]] double RegisterToRings(const PhotoView& view, double inner_mm, double outer_mm,
+                                     const std::vector<RingPatch>& rings, RingPatch& ring);
+
 }  // namespace tinesight
