@@ -10,23 +10,10 @@
 #include "vision/note_observation.hpp"
 #include "vision/photo_view.hpp"
 #include "vision/rod_registration.hpp"
+#include "vision/rod_search.hpp"
+#include "vision/tine_prediction.hpp"
 
 namespace tinesight {
-
-/// Where a note's tine should be, in the carrier frame, and how far off it may be.
-struct TinePrediction {
-  Eigen::Vector3d pickup_mm = Eigen::Vector3d::Zero();   ///< center of the pole tip's face
-  Eigen::Vector3d direction = Eigen::Vector3d::UnitZ();  ///< from mount to pickup
-  double height_mm = 1.0;    ///< of the axis above the pickup's center (+y)
-  double gap_mm = 1.4;       ///< from tip to pickup face
-  double length_mm = 100.0;  ///< from root to tip
-  double diameter_mm = 1.9;
-  double pole_radius_mm = 1.5;
-  double search_tip_mm = 4.0;     ///< half range of the axis' offset at the pickup, across the view
-  double search_root_mm = 1.6;    ///< half range at the root
-  double expected_root_mm = 0.0;  ///< middle of the range at the root, across the view
-  double root_sigma_mm = 0.8;     ///< standard deviation about it
-};
 
 /// What a photo shows of one tine.
 struct TineDetection {
@@ -43,9 +30,6 @@ struct TineDetection {
   double offset_tip_mm = 0.0;    ///< chosen line at the pickup's face, across the view
   double offset_root_mm = 0.0;   ///< and at the root
 };
-
-/// The profile across a rod, color channels in a row, mean removed and normalized.
-using RodProfile = std::vector<float>;
 
 /// Finds a tine as a whole rod: an inside that stays the same along its length while what lies
 /// behind it changes, and two outlines at the distance that the known diameter and the solved

@@ -1,0 +1,55 @@
+#include "vision/rod_stretches.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+#include "calibration/median.hpp"
+
+namespace tinesight {
+namespace {
+
+constexpr double kLongestStretchMm = 3.0;
+constexpr int kStretchesPerTine = 25;
+
+}  // namespace
+
+RodStretches GatherStretches(const Straightened& picture) {
+  const int most = cvRound(kLongestStretchMm / Straightened::kAlongStepMm);
+  const int rows_each = std::clamp(picture.Rows() / kStretchesPerTine, 1, most);
+  const int count = picture.Rows() / rows_each;
+  RodStretches result;
+  result.length_mm = rows_each * Straightened::kAlongStepMm;
+  result.bgr.create(count, picture.Columns(), CV_32FC3);
+  std::vector<float> values(static_cast<std::size_t>(rows_each));
+  for (int k = 0; k < count; ++k) {
+    result.along_mm.push_back(picture.AlongMm(k * rows_each + 0.5 * (rows_each - 1)));
+    for (int c = 0; c < picture.Columns(); ++c) {
+      for (int channel = 0; channel < 3; ++channel) {
+        for (int r = 0; r < rows_each; ++r) {
+          values[static_cast<std::size_t>(r)] =
+              picture.Bgr().at<cv::Vec3f>(k * rows_each + r, c)[channel];
+        }
+        result.bgr.at<cv::Vec3f>(k, c)[channel] = MedianOf(values);
+      }
+    }
+  }
+  cv::GaussianBlur(result.bgr, result.bgr, {0, 1}, 1.4, 0.0, cv::BORDER_REPLICATE);
+  return result;
+}
+
+cv::Mat GradientNorm(const cv::Mat& bgr) {
+  cv::Mat gradient;
+  cv::Sobel(bgr, gradient, CV_32F, 1, 0, 1, 0.5, 0.0, cv::BORDER_REPLICATE);
+  cv::Mat norm(bgr.size(), CV_32F);
+  for (int r = 0; r < bgr.rows; ++r) {
+    for (int c = 0; c < bgr.cols; ++c) {
+      const cv::Vec3f& g = gradient.at<cv::Vec3f>(r, c);
+      // Sobel of ksize 1 mixes no rows; the norm keeps edges between unlike colors.
+      norm.at<float>(r, c) = std::sqrt(g.dot(g));
+    }
+  }
+  return norm;
+}
+
+}  // namespace tinesight

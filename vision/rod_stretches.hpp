@@ -1,0 +1,32 @@
+#pragma once
+
+#include <opencv2/core/mat.hpp>
+#include <vector>
+
+#include "vision/straightened.hpp"
+
+namespace tinesight {
+
+/// A straightened picture gathered to stretches, at least 25 to a tine: each pixel is the median of
+/// its rows, so that glitter and grain go and edges along the rod stay.
+struct RodStretches {
+  cv::Mat bgr;                   // CV_32FC3, stretches x columns
+  double length_mm = 0.0;        // of each stretch
+  std::vector<double> along_mm;  // middle of each stretch
+};
+
+[[nodiscard]] RodStretches GatherStretches(const Straightened& picture);
+
+/// Gradient across of the stretches, norm over the color channels: CV_32F, stretches x columns.
+[[nodiscard]] cv::Mat GradientNorm(const cv::Mat& bgr);
+
+/// A line in the straightened picture: offset across at the pickup's face and at the root.
+struct RodLine {
+  double tip_mm = 0.0;
+  double root_mm = 0.0;
+  [[nodiscard]] double At(double along_mm, double span_mm) const {
+    return tip_mm + (root_mm - tip_mm) * along_mm / span_mm;
+  }
+};
+
+}  // namespace tinesight
