@@ -155,5 +155,19 @@ TEST(TineScan, WhatIsNoTineDoesNotLookLikeOne) {
   EXPECT_LT(ground.Likeness(), 0.5);
 }
 
+TEST(TineScan, StaysWhereNothingLooksMoreLikeItsNeighbors) {
+  const Rod rod{{0.3, 1.0, 0.0}, {0.01, 0.0, 1.0}};
+  const PhotoView view = RodView(rod, 0.2);
+  TineScan tine(view, Prediction());
+  ASSERT_TRUE(tine.Usable());
+  const RodProfile pattern = tine.Profile();
+  tine.LookAgain(pattern);
+  const double root_mm = tine.RootOffsetMm();
+  const double likeness = tine.Likeness();
+  tine.LookEverywhere(pattern);
+  EXPECT_EQ(tine.RootOffsetMm(), root_mm);
+  EXPECT_EQ(tine.Likeness(), likeness);
+}
+
 }  // namespace
 }  // namespace tinesight

@@ -71,6 +71,7 @@ constexpr double kFullShare = 0.6;
 // look was 0.8 to 0.99 and never below 0.69, that of something else 0.33. A tine that looks odd is
 // looked for again; what looks like none of its neighbors is not taken for one.
 constexpr double kOddLikeness = 0.75;
+constexpr double kOddTimes = 3.0;  // or so many times as unlike as is usual in the photo
 constexpr double kLeastLikeness = 0.5;
 
 /// Standard uncertainties of the axis points: the scatter of the outlines, what the two ways of
@@ -136,14 +137,25 @@ void LearnFromNeighbors(std::vector<std::optional<TineScan>>& scans) {
   }
 }
 
+/// What a tine's likeness must reach in this photo not to be odd.
+double UsualLikeness(const std::vector<std::optional<TineScan>>& scans) {
+  std::vector<double> unlikeness;
+  for (const auto& scan : scans) {
+    if (scan) unlikeness.push_back(1.0 - scan->Likeness());
+  }
+  if (unlikeness.empty()) return kOddLikeness;
+  return std::max(kOddLikeness, 1.0 - kOddTimes * MedianOf(unlikeness));
+}
+
 /// A tine too faint to be given, or unlike its neighbors, may have been missed: it is looked for
 /// once more, everywhere, by what its neighbors look like.
 void LookForMissedTines(std::vector<std::optional<TineScan>>& scans) {
   const std::vector<RodProfile> profiles = ProfilesOf(scans);
+  const double usual = UsualLikeness(scans);
   for (std::size_t i = 0; i < scans.size(); ++i) {
     if (!scans[i]) continue;
     const bool plain = scans[i]->FitOutlines() && scans[i]->OutlineShare() >= kFaintShare;
-    if (plain && scans[i]->Likeness() >= kOddLikeness) continue;
+    if (plain && scans[i]->Likeness() >= usual) continue;
     const RodProfile pattern = NeighborPattern(profiles, i);
     if (pattern.size() == profiles[i].size()) scans[i]->LookEverywhere(pattern);
   }

@@ -170,8 +170,8 @@ void AlignRings(const PhotoView& view, FittedRing ring, double radius_mm,
 /// which their neighbors crowd) by what the other flanges of the photo look like.
 void FindMissedFlanges(const PhotoView& view, double radius_mm,
                        std::vector<Candidate>& candidates) {
-  // On rendered photos of two harps (tests/README.md) such flanges came out at 0.58 to 0.93.
-  constexpr double kLeastLikeness = 0.55;
+  // On rendered photos of two harps (tests/README.md) such flanges came out at 0.53 to 0.93.
+  constexpr double kLeastLikeness = 0.5;
   constexpr double kSigmaMm = 0.12;
   std::vector<RingPatch> others;
   for (std::size_t i = 0; i < candidates.size(); ++i) {

@@ -41,6 +41,13 @@ double VisibleToMm(const PhotoView& view, const TinePrediction& p) {
   return span_mm - std::min({over_top, past_side, 0.5 * span_mm});
 }
 
+/// Which line was taken for the rod's, and why.
+struct Choice {
+  RodSearch::Found found;
+  std::optional<double> likeness;  // once a pattern was known
+  std::vector<double> rod_shares;  // of the used stretches; 1 without a pattern
+};
+
 }  // namespace
 
 struct TineScan::Impl {
@@ -49,7 +56,7 @@ struct TineScan::Impl {
         picture(view, AxisOf(p), -1.0, p.gap_mm + p.length_mm, HalfWidthMm(p)),
         stretches(GatherStretches(picture)),
         search(picture, stretches, prediction, VisibleToMm(view, p)),
-        rod_shares(search.Used().size(), 1.0) {}
+        choice{{}, std::nullopt, std::vector<double>(search.Used().size(), 1.0)} {}
 
   static Straightened::Axis AxisOf(const TinePrediction& p) {
     return {p.pickup_mm + Eigen::Vector3d(0.0, p.height_mm, 0.0), -p.direction.normalized()};
@@ -63,9 +70,7 @@ struct TineScan::Impl {
   Straightened picture;
   RodStretches stretches;
   RodSearch search;
-  RodSearch::Found found;
-  double likeness = 1.0;
-  std::vector<double> rod_shares;  // of the used stretches; 1 without a pattern
+  Choice choice;
   std::optional<RodFit> fit;
   double disagreement_mm = 0.0;  // between the steadiest line and the outlines' line
 };
@@ -73,36 +78,39 @@ struct TineScan::Impl {
 TineScan::TineScan(const PhotoView& view, const TinePrediction& prediction)
     : impl_(std::make_unique<Impl>(view, prediction)) {
   usable_ = impl_->search.Usable();
-  if (usable_) impl_->found = impl_->search.Best();
+  if (usable_) impl_->choice.found = impl_->search.Best();
 }
 TineScan::~TineScan() = default;
 TineScan::TineScan(TineScan&&) noexcept = default;
 TineScan& TineScan::operator=(TineScan&&) noexcept = default;
 
-double TineScan::RootOffsetMm() const { return impl_->found.line.root_mm; }
+double TineScan::RootOffsetMm() const { return impl_->choice.found.line.root_mm; }
 
-RodProfile TineScan::Profile() const { return impl_->search.Profile(impl_->found.line); }
+RodProfile TineScan::Profile() const { return impl_->search.Profile(impl_->choice.found.line); }
 
-double TineScan::Likeness() const { return impl_->likeness; }
+double TineScan::Likeness() const { return impl_->choice.likeness.value_or(1.0); }
 
 void TineScan::LookAgain(const RodProfile& pattern) {
-  impl_->found.line = impl_->search.BestWithPattern(impl_->found.line, pattern);
+  impl_->choice.found.line = impl_->search.BestWithPattern(impl_->choice.found.line, pattern);
   const std::vector<double> correlations =
-      impl_->search.CorrelationsAlong(impl_->found.line, pattern);
-  impl_->likeness = RodSearch::Likeness(correlations);
-  impl_->rod_shares = RodSearch::RodShares(correlations);
+      impl_->search.CorrelationsAlong(impl_->choice.found.line, pattern);
+  impl_->choice.likeness = RodSearch::Likeness(correlations);
+  impl_->choice.rod_shares = RodSearch::RodShares(correlations);
 }
 
 void TineScan::LookEverywhere(const RodProfile& pattern) {
-  impl_->found.line = impl_->search.BestAnywhereWithPattern(pattern);
+  constexpr double kClearly = 0.03;
+  const Choice before = impl_->choice;
+  impl_->choice.found.line = impl_->search.BestAnywhereWithPattern(pattern);
   LookAgain(pattern);
+  if (before.likeness && Likeness() < *before.likeness + kClearly) impl_->choice = before;
 }
 
 bool TineScan::FitOutlines() {
   if (!usable_) return false;
-  const RodLine& start = impl_->found.line;
+  const RodLine& start = impl_->choice.found.line;
   RodFit fit = RefineRod(impl_->picture, impl_->stretches, impl_->prediction, start,
-                         impl_->search.Used(), impl_->rod_shares);
+                         impl_->search.Used(), impl_->choice.rod_shares);
   if (fit.points.empty()) return false;
   // Steadiness and outlines err in different ways: their mean is better than either, and how far
   // they disagree tells how much to trust it.
@@ -122,7 +130,7 @@ double TineScan::OutlinedMm() const {
 }
 
 double TineScan::OutlineShare() const {
-  const std::vector<double>& shares = impl_->rod_shares;
+  const std::vector<double>& shares = impl_->choice.rod_shares;
   return OutlinedMm() /
          (std::accumulate(shares.begin(), shares.end(), 0.0) * impl_->stretches.length_mm);
 }
@@ -153,9 +161,9 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   const double span_mm = prediction.gap_mm + prediction.length_mm;
   const RodFit& fit = *impl_->fit;
   TineDetection found;
-  found.contrast = impl_->found.score;
-  found.rival = impl_->found.rival;
-  found.likeness = impl_->likeness;
+  found.contrast = impl_->choice.found.score;
+  found.rival = impl_->choice.found.rival;
+  found.likeness = Likeness();
   found.disagreement_mm = impl_->disagreement_mm;
   if (debug != nullptr) DrawDebug(picture, fit, span_mm, *debug);
   found.visible_mm = OutlinedMm();

@@ -53,7 +53,7 @@ class TineScan {
   /// Chooses again, near the first choice, with the pattern that the rod should show.
   void LookAgain(const RodProfile& pattern);
   /// Chooses again in the whole range with that pattern: for a rod too faint to be found alone,
-  /// or one that looks unlike its neighbors.
+  /// or one that looks unlike its neighbors. Stays where it is if nothing looks clearly more alike.
   void LookEverywhere(const RodProfile& pattern);
   /// Correlation of the chosen line's profile with the last pattern, -1 to 1; 1 without one.
   [[nodiscard]] double Likeness() const;
