@@ -104,7 +104,7 @@ class PhotoWorkers {
   }
 
  private:
-  /// A photo of 12 megapixels takes some 300 MB while it is worked on.
+  /// A photo of 12 megapixels takes some 120 MB while it is worked on.
   static constexpr unsigned kMostAtATime = 4;
 
   void Begin() {

@@ -54,8 +54,8 @@ struct Expectation {
   /// From the expected ring to another as large that stands behind it; zero: there is none.
   Eigen::Vector2d behind_mm = Eigen::Vector2d::Zero();
 
-  /// 0 to 1 for a pickup that is out of line: one must hear of it, so the cost has a limit. None
-  /// for what lies toward the ring behind.
+  /// 0 to 1, as a pickup that is out of line is one that the technician must hear of; only toward
+  /// the ring behind it grows without limit.
   [[nodiscard]] double Cost(const Eigen::Vector2d& stray_mm) const {
     constexpr double kUsualStrayMm = 0.6;
     constexpr double kFreeShare = 0.3;    // of the way to the ring behind
