@@ -304,6 +304,30 @@ void PrintReport(const Survey& survey) {
   }
 }
 
+/// The solve's last digits change with how its sums are shared out among threads. Nobody knows a
+/// ninth decimal of a mm or px, but on it a search over a photo may turn one way or the other: with
+/// it left out the same photos give the same files, and these the same figures.
+double ToNineDecimals(double value) { return std::round(value * 1e9) / 1e9; }
+
+void DropIdleDigits(Survey& survey) {
+  Camera& camera = survey.camera;
+  for (double* const value : {&camera.fx_px, &camera.fy_px, &camera.cx_px, &camera.cy_px}) {
+    *value = ToNineDecimals(*value);
+  }
+  for (double& k : camera.distortion) k = ToNineDecimals(k);
+  if (camera.standard_uncertainty) {
+    for (double& u : *camera.standard_uncertainty) u = ToNineDecimals(u);
+  }
+  for (RigTag& tag : survey.rig.tags) {
+    for (Eigen::Vector3d& c : tag.corners_mm) c = c.unaryExpr(&ToNineDecimals).eval();
+    tag.u_mm = ToNineDecimals(tag.u_mm);
+  }
+  for (RigPoint& point : survey.rig.points) {
+    point.position_mm = point.position_mm.unaryExpr(&ToNineDecimals).eval();
+    point.u_mm = ToNineDecimals(point.u_mm);
+  }
+}
+
 int RunCalibrate(const CalibrateArguments& arguments) {
   const Result<Rig> rig = ReadRig(arguments.rig_file);
   if (!rig) return FailWith(rig.error());
@@ -330,6 +354,7 @@ int RunCalibrate(const CalibrateArguments& arguments) {
   survey->camera.exif_orientation = orientation;
   PrintReport(*survey);
 
+  DropIdleDigits(*survey);
   const Result<void> camera_written = WriteCamera(survey->camera, arguments.camera_out);
   if (!camera_written) return FailWith(camera_written.error());
   const Result<void> rig_written = WriteRig(survey->rig, arguments.rig_out);
