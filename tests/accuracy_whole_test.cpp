@@ -81,7 +81,7 @@ const std::array<Row, kRowCount> kRows = {{
     {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.17, 0.155, 0.125}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
     // One photo states too large a U: a smaller one calls notes centered that are not. Two stations
-    // are within, but by one error of 340, which another machine's rounding may turn.
+    // are within, but by two errors of 340, which another machine's rounding may turn.
     {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.9, 99.5, {}}},
     // 1 where u is right, less where U is never wrong because it says nothing.
     {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.80, 0.76}},

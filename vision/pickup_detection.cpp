@@ -170,7 +170,7 @@ void AlignRings(const PhotoView& view, FittedRing ring, double radius_mm,
 /// which their neighbors crowd) by what the other flanges of the photo look like.
 void FindMissedFlanges(const PhotoView& view, double radius_mm,
                        std::vector<Candidate>& candidates) {
-  // On rendered photos of two harps (tests/README.md) such flanges came out at 0.53 to 0.93.
+  // On the sample photos and those of one more rendered harp they came out at 0.53 to 0.93.
   constexpr double kLeastLikeness = 0.5;
   constexpr double kSigmaMm = 0.12;
   std::vector<RingPatch> others;
