@@ -23,23 +23,42 @@ Eigen::Vector2d OnPlane(const Eigen::Vector3d& eye, const Eigen::Vector3d& ray, 
   return (eye + ray * ((z_mm - eye.z()) / ray.z())).head<2>();
 }
 
-/// Dark flanges of 13.6 mm before a lighter ground, each with a pole: a cone of 3 mm at its tip
-/// and 5 mm at the flange, or a polished bead without any ring, lit from the side.
-PhotoView PickupsView(bool cone) {
+enum class Pole {
+  kCone,       ///< 3 mm at its tip, 5 mm at the flange
+  kBead,       ///< polished, without any ring, lit from the side
+  kHighlight,  ///< round, 5 mm, seen on a pole now on this, now on that side
+  kUneven,     ///< 3 mm all along, each standing out by another amount
+};
+
+/// Behind the pole tip's face.
+double FlangeZ(Pole pole, int i) {
+  return kFlangeZ + (pole == Pole::kUneven ? 0.35 * std::sin(2.4 * i) : 0.0);
+}
+
+/// Up to 0.42 mm to each side, changing from pole to pole.
+Eigen::Vector2d HighlightOff(int i) { return {0.3 * (i % 3 - 1), 0.3 * ((2 * i) % 5 - 2) / 2.0}; }
+
+/// Dark flanges of 13.6 mm before a lighter ground, each with a pole.
+PhotoView PickupsView(Pole pole) {
+  const bool cone = pole == Pole::kCone;
   PhotoView view = testing::DetectorView(20.0);
   const Eigen::Vector3d eye = view.CameraCenterMm();
-  testing::Render(view, 0.8, 2.0, [&](const Eigen::Vector3d& ray) {
+  testing::Render(view, 0.8, pole == Pole::kUneven ? 12.0 : 2.0, [&](const Eigen::Vector3d& ray) {
     const Eigen::Vector2d tip_plane = OnPlane(eye, ray, 0.0);
-    const Eigen::Vector2d flange_plane = OnPlane(eye, ray, kFlangeZ);
     for (int i = 0; i < kPickups; ++i) {
-      if (cone && (tip_plane - TrueCenter(i)).norm() < 1.5) return 170.0;
-      const Eigen::Vector2d off = flange_plane - TrueCenter(i);
+      const bool on_tip = (tip_plane - TrueCenter(i)).norm() < 1.5;
+      if (on_tip && (cone || pole == Pole::kUneven)) return 170.0;
+      const Eigen::Vector2d off = OnPlane(eye, ray, FlangeZ(pole, i)) - TrueCenter(i);
       if (cone && off.norm() < 2.5) return 120.0;
       if (off.norm() > 6.8) continue;
+      if (pole == Pole::kHighlight) return (off - HighlightOff(i)).norm() < 2.5 ? 120.0 : 40.0;
+      if (pole == Pole::kUneven)
+        return 45.0 + 25.0 * std::sin(6.0 * off.x()) * std::sin(6.0 * off.y());
       const double bead = (off - Eigen::Vector2d(0.4, -0.3)).norm();
       return 40.0 + (cone ? 0.0 : 150.0 * std::exp(-std::pow(bead / 1.5, 2.0)));
     }
-    return 110.0 + 15.0 * std::sin(0.3 * flange_plane.x()) + 8.0 * std::sin(0.5 * flange_plane.y());
+    const Eigen::Vector2d ground = OnPlane(eye, ray, kFlangeZ);
+    return 110.0 + 15.0 * std::sin(0.3 * ground.x()) + 8.0 * std::sin(0.5 * ground.y());
   });
   return view;
 }
@@ -65,7 +84,7 @@ double OffPx(const PhotoView& view, const CenterObservation& seen, int i, double
 
 // 9 px are a mm here: half a px is 0.06 mm.
 TEST(PickupDetection, FindsTheRingsOfAConeAndItsTip) {
-  const PhotoView view = PickupsView(true);
+  const PhotoView view = PickupsView(Pole::kCone);
   const DetectedPickups found = Detect(view);
   ASSERT_EQ(found.pickups.size(), static_cast<std::size_t>(kPickups));
   EXPECT_NEAR(found.collar_radius_mm, 2.5, 0.1);
@@ -89,7 +108,7 @@ TEST(PickupDetection, FindsTheRingsOfAConeAndItsTip) {
 // A bead's brightness fades without an edge: what looks a little like a ring of any radius, to
 // the side of the light, must not pull the pickup there.
 TEST(PickupDetection, TakesNoRingFromAPolishedBead) {
-  const PhotoView view = PickupsView(false);
+  const PhotoView view = PickupsView(Pole::kBead);
   const DetectedPickups found = Detect(view);
   EXPECT_EQ(found.collar_radius_mm, 0.0);
   for (int i = 0; i < kPickups; ++i) {
@@ -98,6 +117,39 @@ TEST(PickupDetection, TakesNoRingFromAPolishedBead) {
     ASSERT_TRUE(pickup.flange.has_value()) << i;
     EXPECT_LT(OffPx(view, *pickup.flange, i, kFlangeZ), 0.5) << i;
   }
+}
+
+// Taken for rings of the pickups they would pull them about, and make their flanges look uncertain.
+TEST(PickupDetection, TakesNoRingFromHighlightsThatWanderOnTheirPoles) {
+  const PhotoView view = PickupsView(Pole::kHighlight);
+  const DetectedPickups found = Detect(view);
+  EXPECT_EQ(found.collar_radius_mm, 0.0);
+  for (int i = 0; i < kPickups; ++i) {
+    const DetectedPickup& pickup = found.pickups[static_cast<std::size_t>(i)];
+    EXPECT_FALSE(pickup.collar.has_value()) << i;
+    ASSERT_TRUE(pickup.flange.has_value()) << i;
+    EXPECT_LT(OffPx(view, *pickup.flange, i, kFlangeZ), 0.5) << i;
+    EXPECT_LT(pickup.flange->sigma_px, 0.5) << i;
+  }
+}
+
+// That a tip stands out further moves it in the picture against its flange, and is no reason to
+// trust either less.
+TEST(PickupDetection, TrustsTipsThatStandOutUnevenly) {
+  const PhotoView view = PickupsView(Pole::kUneven);
+  const DetectedPickups found = Detect(view);
+  int poles = 0;
+  for (int i = 0; i < kPickups; ++i) {
+    const DetectedPickup& pickup = found.pickups[static_cast<std::size_t>(i)];
+    ASSERT_TRUE(pickup.flange.has_value()) << i;
+    EXPECT_LT(OffPx(view, *pickup.flange, i, FlangeZ(Pole::kUneven, i)), 0.5) << i;
+    EXPECT_LT(pickup.flange->sigma_px, 0.25) << i;
+    if (!pickup.pole) continue;
+    ++poles;
+    EXPECT_LT(OffPx(view, *pickup.pole, i, 0.0), 0.5) << i;
+    EXPECT_LT(pickup.pole->sigma_px, 0.25) << i;
+  }
+  EXPECT_EQ(poles, kPickups);
 }
 
 /// Dark flanges that stand out less against their brackets and the flanges at the far ends of their

@@ -17,6 +17,8 @@ struct DetectedPickup {
   std::optional<CenterObservation> pole;    ///< the pole tip's face
   /// The pole tip's center in the plane z = row_z_mm of the carrier frame, for predictions.
   Eigen::Vector2d plane_mm = Eigen::Vector2d::Zero();
+  /// Where in the picture what lies deeper, on the same axis, is seen: a unit vector.
+  Eigen::Vector2d deeper_px = Eigen::Vector2d::Zero();
 };
 
 struct DetectedPickups {
