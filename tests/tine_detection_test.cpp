@@ -20,8 +20,8 @@ constexpr double kSpringAside = 0.12;
 /// A rod of 1.9 mm whose strongest edges are a narrow highlight's beside its middle; its outlines
 /// stand out from the ground, whose brightness changes along and across it, by a quarter of that.
 /// With a spring, a little wider coil sits on it aside, from 4 to 16 mm before the pickup, bright
-/// on its right.
-PhotoView RodView(const Rod& rod, double highlight, bool spring = false) {
+/// on its right. Before a flange the ground is even.
+PhotoView RodView(const Rod& rod, double highlight, bool spring = false, bool flange = false) {
   PhotoView view = testing::DetectorView(40.0);
   const Eigen::Vector3d eye = view.CameraCenterMm();
   const Eigen::Vector3d axis = rod.direction.normalized();
@@ -38,6 +38,7 @@ PhotoView RodView(const Rod& rod, double highlight, bool spring = false) {
       const double glare = std::exp(-0.5 * std::pow((t - highlight) / 0.15, 2.0));
       return 75.0 + 20.0 * (1.0 - t * t) + 110.0 * glare;
     }
+    if (flange) return 60.0;
     const Eigen::Vector3d p = eye + ray * ((9.0 - eye.y()) / ray.y());
     return 70.0 + 25.0 * std::sin(0.45 * p.z()) + 12.0 * std::sin(0.9 * p.x() + 1.0);
   });
@@ -139,6 +140,24 @@ TEST(TineScan, ATuningSpringDoesNotPullTheLine) {
     // Were the spring's 12 mm to count like the rod, the nearer point would lie among them.
     EXPECT_GT(point.along_mm, 16.0);
     EXPECT_LT(std::abs(OffAxisPx(view, rod, point)), 0.5);
+  }
+}
+
+// A short tine under its spring in front of a flange shows little that is steady, the flange beside
+// it much: but no tine leaves its block at such an angle.
+TEST(TineScan, AShortTineIsNotLookedForAskew) {
+  const Rod rod{{0.0, 1.0, 0.0}, {0.0, 0.0, 1.0}};
+  TinePrediction p = Prediction();
+  p.length_mm = 28.0;
+  for (const double highlight : {-0.6, -0.3, 0.0, 0.3, 0.6}) {
+    const PhotoView view = RodView(rod, highlight, true, true);
+    TineScan scan(view, p);
+    ASSERT_TRUE(scan.Usable());
+    ASSERT_TRUE(scan.FitOutlines()) << highlight;
+    const auto found = scan.Finish();
+    ASSERT_TRUE(found.has_value()) << highlight;
+    std::printf("%.1f tip %.2f root %.2f\n", highlight, found->offset_tip_mm,
+                found->offset_root_mm);
   }
 }
 

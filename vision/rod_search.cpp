@@ -151,11 +151,30 @@ double RodSearch::RootPenalty(const RodLine& line) const {
   return HeavyTailed((line.root_mm - prediction_.expected_root_mm) / prediction_.root_sigma_mm);
 }
 
+double RodSearch::TurnPenalty(const RodLine& line) const {
+  constexpr double kWeight = 2.0;
+  constexpr double kUsualYawRad = 0.012;
+  constexpr double kUsualParallaxMm = 0.3;  // what depth and height take away in the picture
+  const double turn_mm = line.tip_mm - (line.root_mm - prediction_.expected_root_mm);
+  return kWeight * HeavyTailed(turn_mm / (kUsualParallaxMm + kUsualYawRad * span_mm_));
+}
+
+double RodSearch::NearPenalty(const RodLine& line) const {
+  return RootPenalty(line) + TurnPenalty(line);
+}
+
+double RodSearch::FarPenalty(const RodLine& line) const {
+  constexpr double kLittleMm = 15.0;
+  const double shown_mm = static_cast<double>(used_.size()) * stretches_.length_mm;
+  return TipPenalty(line) + RootPenalty(line) +
+         std::min(1.0, kLittleMm / shown_mm) * TurnPenalty(line);
+}
+
 void RodSearch::Sharpen(Found& best) const {
   const RodLine middle = best.line;
   const std::vector<int> kept = SteadiestStretches(Read(middle));
   best.line = Highest(middle, {0.35, 0.5}, {0.05, 0.1}, [&](const RodLine& line) {
-    return Steadiness(Read(line), kept) + kOutlineWeight * Outlines(line) - RootPenalty(line);
+    return Steadiness(Read(line), kept) + kOutlineWeight * Outlines(line) - NearPenalty(line);
   });
 }
 
@@ -202,7 +221,7 @@ RodLine RodSearch::BestWithPattern(const RodLine& middle, const RodProfile& patt
   return Highest(middle, {0.6, 0.6}, {0.1, 0.1}, [&](const RodLine& line) {
     const std::vector<cv::Vec3f> values = Read(line);
     return Steadiness(values, kept) + kOutlineWeight * Outlines(line) +
-           kPatternWeight * Likeness(Correlations(values, pattern)) - RootPenalty(line);
+           kPatternWeight * Likeness(Correlations(values, pattern)) - NearPenalty(line);
   });
 }
 
@@ -213,8 +232,7 @@ RodLine RodSearch::BestAnywhereWithPattern(const RodProfile& pattern) const {
   return Highest(middle, half, {kStepMm, kStepMm}, [&](const RodLine& line) {
     const std::vector<cv::Vec3f> values = Read(line);
     return Steadiness(values, SteadiestStretches(values)) + kOutlineWeight * Outlines(line) +
-           kPatternWeight * Likeness(Correlations(values, pattern)) - TipPenalty(line) -
-           RootPenalty(line);
+           kPatternWeight * Likeness(Correlations(values, pattern)) - FarPenalty(line);
   });
 }
 
@@ -236,7 +254,7 @@ double RodSearch::Outlines(const RodLine& line) const {
 
 double RodSearch::Score(const RodLine& line) const {
   const std::vector<cv::Vec3f> values = Read(line);
-  return Steadiness(values, SteadiestStretches(values)) - TipPenalty(line) - RootPenalty(line);
+  return Steadiness(values, SteadiestStretches(values)) - FarPenalty(line);
 }
 
 double RodSearch::Steadiness(const std::vector<cv::Vec3f>& values,

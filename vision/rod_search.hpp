@@ -70,6 +70,14 @@ class RodSearch {
             std::vector<Found>& found) const;
   /// What a line's place at the root costs.
   [[nodiscard]] double RootPenalty(const RodLine& line) const;
+  /// What its turn on the way from the root to the pickup costs: tines leave their blocks nearly
+  /// straight. A short tine has little to show, and a flange beside it is as steady.
+  [[nodiscard]] double TurnPenalty(const RodLine& line) const;
+  /// What a line costs about one that is taken for the rod's.
+  [[nodiscard]] double NearPenalty(const RodLine& line) const;
+  /// What a line costs among all that are looked at. Its turn counts in full only where little of
+  /// the tine shows: a long one that is crooked speaks for itself.
+  [[nodiscard]] double FarPenalty(const RodLine& line) const;
   /// Near the best line, lets the outlines have their say: steadiness finds the rod, edges at
   /// both sides at the known width tell where exactly it is. The stretches that count as steady
   /// stay fixed, so that the score is smooth.
