@@ -248,7 +248,7 @@ void FitCollars(const PhotoView& view, double radius_mm, std::vector<Candidate>&
 /// Whether what was taken for collars stands evenly in the flanges along the row, as what shares an
 /// axis with them does. Highlights on poles fit a small ring too, now here, now there.
 bool CollarsKeepToFlanges(const std::vector<Candidate>& candidates) {
-  // On rendered photos of four harps real ones scattered by 0.02 to 0.07 mm, highlights by 0.25 mm.
+  // On rendered photos real ones scattered by 0.02 to 0.07 mm, highlights by 0.25 mm and more.
   constexpr double kMostScatterMm = 0.13;
   std::vector<double> index;
   std::vector<double> dx;
