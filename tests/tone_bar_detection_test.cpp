@@ -48,8 +48,8 @@ void ExpectYaws(double width_mm, const ToneBarOptions& options) {
   ASSERT_EQ(found.size(), kYaw_deg.size());
   for (std::size_t i = 0; i < found.size(); ++i) {
     ASSERT_EQ(found[i].size(), 2U) << "bar " << i;
-    // 0.15° is one step and a half of the search.
-    EXPECT_NEAR(YawDeg(view, found[i]), kYaw_deg[i], 0.15) << "bar " << i << ", " << width_mm;
+    // Half a step of the search: the edges themselves say more.
+    EXPECT_NEAR(YawDeg(view, found[i]), kYaw_deg[i], 0.05) << "bar " << i << ", " << width_mm;
   }
 }
 

@@ -197,12 +197,10 @@ std::optional<Eigen::Vector3d> DirectionOfTines(const PhotoView& view,
                                                 const std::vector<NoteObservation>& notes) {
   std::vector<Eigen::Vector3d> normals;
   for (const NoteObservation& note : notes) {
-    for (const std::vector<AxisPoint>* line : {&note.axis, &note.tone_bar}) {
-      if (line->size() < 2) continue;
-      const Eigen::Vector3d a = view.camera.Undistort(line->front().position_px).homogeneous();
-      const Eigen::Vector3d b = view.camera.Undistort(line->back().position_px).homogeneous();
-      normals.emplace_back(view.camera_from_world.linear().transpose() * a.cross(b).normalized());
-    }
+    if (note.axis.size() < 2) continue;
+    const Eigen::Vector3d a = view.camera.Undistort(note.axis.front().position_px).homogeneous();
+    const Eigen::Vector3d b = view.camera.Undistort(note.axis.back().position_px).homogeneous();
+    normals.emplace_back(view.camera_from_world.linear().transpose() * a.cross(b).normalized());
   }
   if (normals.size() < 4) return std::nullopt;
   const Eigen::Vector3d direction = CommonNormal(normals, kUsualTineScatterRad);

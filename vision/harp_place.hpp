@@ -29,8 +29,7 @@ struct HarpPlaceOptions {
                                                               const PickupRow& row,
                                                               const HarpPlaceOptions& options);
 
-/// The same from tines and tone bars that were found, crooked ones left out. nullopt with fewer
-/// than four.
+/// The same from tines that were found, crooked ones left out. nullopt with fewer than four.
 [[nodiscard]] std::optional<Eigen::Vector3d> DirectionOfTines(
     const PhotoView& view, const std::vector<NoteObservation>& notes);
 

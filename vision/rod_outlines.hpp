@@ -3,39 +3,23 @@
 #include <vector>
 
 #include "vision/note_observation.hpp"
+#include "vision/outline_fit.hpp"
 #include "vision/rod_stretches.hpp"
 #include "vision/straightened.hpp"
 #include "vision/tine_prediction.hpp"
 
 namespace tinesight {
 
-/// An outline point of the rod: side −1 left, +1 right.
-struct OutlinePoint {
-  double along_mm = 0.0;
-  double across_mm = 0.0;
-  double side = 0.0;
-  double strength = 0.0;
-  double weight = 0.0;
-};
-
-/// A rod by its outlines.
-struct RodFit {
-  RodLine line;
-  double half_width_mm = 0.0;
-  double scatter_mm = 0.0;
-  std::vector<OutlinePoint> points;
-};
-
 /// The rod's outlines near a line, in the given rows of the stretches; `shares`, parallel to them,
 /// says how much each counts, 0 to 1. Without points: no such pair of outlines stands out.
-[[nodiscard]] RodFit RefineRod(const Straightened& picture, const RodStretches& stretches,
-                               const TinePrediction& p, const RodLine& start,
-                               const std::vector<int>& rows, const std::vector<double>& shares);
+[[nodiscard]] OutlineFit RefineRod(const Straightened& picture, const RodStretches& stretches,
+                                   const TinePrediction& p, const RodLine& start,
+                                   const std::vector<int>& rows, const std::vector<double>& shares);
 
 /// The fitted line as two points on the axis, placed where a line fit's errors are independent of
 /// each other: one standard deviation of the points' places to either side of their middle. Empty:
 /// too little of the rod carries the line.
-[[nodiscard]] std::vector<AxisPoint> GatherAxis(const Straightened& picture, const RodFit& fit,
+[[nodiscard]] std::vector<AxisPoint> GatherAxis(const Straightened& picture, const OutlineFit& fit,
                                                 double span_mm);
 
 }  // namespace tinesight

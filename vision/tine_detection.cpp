@@ -13,7 +13,7 @@
 namespace tinesight {
 namespace {
 
-void DrawDebug(const Straightened& picture, const RodFit& fit, double span_mm, cv::Mat& debug) {
+void DrawDebug(const Straightened& picture, const OutlineFit& fit, double span_mm, cv::Mat& debug) {
   picture.Bgr().convertTo(debug, CV_8UC3);
   cv::resize(debug, debug, {}, 2.0, 4.0, cv::INTER_NEAREST);
   const auto mark = [&](double along, double across, const cv::Scalar& color) {
@@ -71,7 +71,7 @@ struct TineScan::Impl {
   RodStretches stretches;
   RodSearch search;
   Choice choice;
-  std::optional<RodFit> fit;
+  std::optional<OutlineFit> fit;
   double disagreement_mm = 0.0;  // between the steadiest line and the outlines' line
 };
 
@@ -109,8 +109,8 @@ void TineScan::LookEverywhere(const RodProfile& pattern) {
 bool TineScan::FitOutlines() {
   if (!usable_) return false;
   const RodLine& start = impl_->choice.found.line;
-  RodFit fit = RefineRod(impl_->picture, impl_->stretches, impl_->prediction, start,
-                         impl_->search.Used(), impl_->choice.rod_shares);
+  OutlineFit fit = RefineRod(impl_->picture, impl_->stretches, impl_->prediction, start,
+                             impl_->search.Used(), impl_->choice.rod_shares);
   if (fit.points.empty()) return false;
   // Steadiness and outlines err in different ways: their mean is better than either, and how far
   // they disagree tells how much to trust it.
@@ -159,7 +159,7 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   const TinePrediction& prediction = impl_->prediction;
   const Straightened& picture = impl_->picture;
   const double span_mm = prediction.gap_mm + prediction.length_mm;
-  const RodFit& fit = *impl_->fit;
+  const OutlineFit& fit = *impl_->fit;
   TineDetection found;
   found.contrast = impl_->choice.found.score;
   found.rival = impl_->choice.found.rival;

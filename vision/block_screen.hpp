@@ -1,0 +1,25 @@
+#pragma once
+
+#include <Eigen/Core>
+#include <vector>
+
+namespace tinesight {
+
+/// What the blocks that hold the tines hide, as seen from the camera. They stand on the tone bars
+/// and are the tallest things between camera and bars: what shows beside a bar there is often a
+/// block's edge. Blocks of usual size with a margin, so that their outlines don't count either.
+/// All in the carrier frame, mm (y down in the picture, z away from the camera).
+class BlockScreen {
+ public:
+  /// `roots_mm`: where the tines leave their blocks.
+  BlockScreen(const Eigen::Vector3d& camera_mm, std::vector<Eigen::Vector3d> roots_mm);
+
+  /// Whether a block stands between the camera and a point under the tines.
+  [[nodiscard]] bool Hides(const Eigen::Vector3d& point_mm) const;
+
+ private:
+  Eigen::Vector3d camera_mm_;
+  std::vector<Eigen::Vector3d> roots_mm_;
+};
+
+}  // namespace tinesight
