@@ -45,6 +45,7 @@ constexpr double kLeastStrength = 0.3;
 // followed may be the lower edge of a bar's side in place of the upper one. Both from rendered
 // photos of five scenes: 0.21° of scatter in a photo, one bar in thirteen 0.6° or more beside.
 constexpr double kWindowsMm[] = {0.6, 0.4, 0.3, 0.3};
+constexpr double kNarrowestWindowMm = 0.12;
 constexpr double kWidthShare = 0.01;
 constexpr double kEndSigmaMm = 0.14;
 constexpr double kShortestMm = 3.0;  // deviation of the places that carry the edges
@@ -283,7 +284,7 @@ OutlineFit FollowEdges(const PhotoView& view, const BarPlane& plane, const ToneB
   OutlineFitOptions fit_options;
   fit_options.width_share = kWidthShare;
   fit_options.turn_sigma_mm = span_mm * std::tan(kYawSigmaDeg * kDegree);
-  fit_options.narrowest_window_mm = 0.12;
+  fit_options.narrowest_window_mm = kNarrowestWindowMm;
   OutlineFit fit;
   fit.line = start;
   fit.half_width_mm = 0.5 * width_mm;
@@ -322,7 +323,8 @@ std::vector<AxisPoint> Observe(const PhotoView& view, const BarPlane& plane, con
     const double side_mm = fit.line.At(along_mm, span_mm);
     const auto at = [&](double mm) { return view.Project(plane.Point(mm, ahead_mm)); };
     const double px_per_mm = (at(side_mm + 0.5) - at(side_mm - 0.5)).norm();
-    const double scatter_mm = fit.scatter_mm * std::sqrt(8.0 / extent.weight);
+    // Two edges tell the middle, and four rows, smoothed together, as much as one.
+    const double scatter_mm = fit.scatter_mm * std::sqrt(2.0 * 4.0 / extent.weight);
     points.push_back({plane.note.root_along_mm - ahead_mm, at(side_mm),
                       std::hypot(scatter_mm, kEndSigmaMm) * px_per_mm});
   }
