@@ -277,11 +277,13 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   std::vector<std::string> warnings;
   DetectedPickups pickups;
   std::vector<NoteGeometry> notes;
-  for (int round = 0; round < 2; ++round) {
-    if (round > 0) {
-      // The tines themselves say better how they run than the edges did.
-      const auto direction = DirectionOfTines(placed->view, staged.observations.notes);
-      if (!direction) break;
+  NoteDetectionOptions detection = DetectionOptions(request, index);
+  for (const bool last : {false, true}) {
+    detection.tone_bars = last;
+    // The tines themselves say better how they run than the edges did.
+    const auto direction =
+        last ? DirectionOfTines(placed->view, staged.observations.notes) : std::nullopt;
+    if (direction) {
       if (auto done = Replace(*direction, row_options, place_options, *placed); !done) {
         return tl::unexpected<Error>(done.error());
       }
@@ -297,8 +299,7 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
           "none of its notes lies in the instrument's compass; check the register card "
           "and --instrument");
     }
-    staged.observations.notes =
-        DetectNotes(placed->view, pickups, notes, DetectionOptions(request, index));
+    staged.observations.notes = DetectNotes(placed->view, pickups, notes, detection);
   }
   report.warnings.insert(report.warnings.end(), warnings.begin(), warnings.end());
   staged.rig_from_harp = placed->rig_from_harp;

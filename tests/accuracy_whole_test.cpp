@@ -80,10 +80,10 @@ const std::array<Row, kRowCount> kRows = {{
     {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone, kNone}, {{}, {}, {}}},
     {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.17, 0.155, 0.115}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
-    // One photo states too large a U: a smaller one calls notes centered that are not. Two stations
-    // are within by two errors of 340, the whole visit is not by one: another machine's rounding
-    // may turn as many.
-    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.9, 99.5, 99.5}},
+    // One photo states too large a U: a smaller one calls notes centered that are not. It and two
+    // stations are within by one error or two, the whole visit is not by two of 340: another
+    // machine's rounding may turn as many.
+    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.5, 99.5, 99.5}},
     // 1 where u is right, less where U is never wrong because it says nothing.
     {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.80, 0.76}},
     // The same for the figure that matters most: of all errors within U, the gap, which is only its

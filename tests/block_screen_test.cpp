@@ -32,8 +32,8 @@ TEST(BlockScreen, LeavesTheBarOpenBehindTheBlockAndThePlaceBetweenTwo) {
 }
 
 TEST(BlockScreen, ANeighborHidesWhatIsSeenPastItsSide) {
-  // From the treble side the second block stands before the first one's bar, from the bass side
-  // not.
+  // From far on the treble side the second block stands before the first one's bar; from nearer the
+  // line of sight passes between the two.
   const Eigen::Vector3d place(4.0, kFace_mm, 20.0);
   EXPECT_TRUE(TwoBlocks(120.0).Hides(place));
   EXPECT_FALSE(TwoBlocks(25.0).Hides(place));

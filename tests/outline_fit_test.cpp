@@ -35,17 +35,22 @@ TEST(OutlineFit, FindsLineAndWidthAndLeavesOutWhatDoesNotFit) {
   EXPECT_GT(fit.points[1].weight, 0.9);
 }
 
-TEST(OutlineFit, ATurnThatIsHeldCostsWhatItSays) {
-  // One row alone says nothing of a turn: held, it stays at none; free, the normal matrix is
-  // singular and the fit stays where it was.
-  OutlineFit fit = Band({0.2, 0.2}, kHalfWidth_mm);
-  fit.points.resize(2);
-  fit.line = {0.3, 0.3};
+TEST(OutlineFit, ATurnThatIsHeldIsTheWeightedMeanOfPriorAndPoints) {
+  // So small a turn that the scatter stays at its floor and no point loses weight.
+  constexpr double kTurn_mm = 0.02;
+  constexpr double kLeastScatter_mm = 0.01;
+  OutlineFit fit = Band({0.0, kTurn_mm}, kHalfWidth_mm);
   OutlineFitOptions held;
-  held.turn_sigma_mm = 0.5;
+  held.turn_sigma_mm = 0.002;
+  double information = 0.0;
+  for (const OutlinePoint& p : fit.points) {
+    information += std::pow((p.along_mm / kSpan_mm - 0.5) / kLeastScatter_mm, 2);
+  }
   FitOutlinePoints(fit, kSpan_mm, kHalfWidth_mm, held);
-  EXPECT_NEAR(fit.line.root_mm - fit.line.tip_mm, 0.0, 1e-6);
-  EXPECT_NEAR(fit.line.tip_mm, 0.2, 1e-3);
+  const double prior = 1.0 / (held.turn_sigma_mm * held.turn_sigma_mm);
+  const double expected_mm = kTurn_mm * information / (information + prior);
+  EXPECT_LT(expected_mm, 0.6 * kTurn_mm);
+  EXPECT_NEAR(fit.line.root_mm - fit.line.tip_mm, expected_mm, 0.02 * kTurn_mm);
 }
 
 TEST(OutlineFit, ExtentIsTheMeanAndTheDeviationOfWhatCarriesIt) {

@@ -7,11 +7,14 @@
 namespace tinesight {
 namespace {
 
-// Common practice, no source: blocks are 6 to 8 mm wide and high and 10 to 13 mm long.
-constexpr double kHalfWidthMm = 4.7;
-constexpr double kTopMm = 4.8;    // above the tine's axis
-constexpr double kBackMm = 13.7;  // behind the root
-constexpr double kFrontMm = 0.7;
+// So near a block its outline may be taken for what it hides.
+constexpr double kMarginMm = 0.7;
+constexpr double kTopMarginMm = 0.3;
+
+constexpr double kHalfWidthMm = UsualBlock::kHalfWidthMm + kMarginMm;
+constexpr double kTopMm = UsualBlock::kHalfHeightMm + kTopMarginMm;  // above the tine's axis
+constexpr double kBackMm = UsualBlock::kLengthMm + kMarginMm;        // behind the root
+constexpr double kFrontMm = kMarginMm;
 
 using Range = std::pair<double, double>;
 

@@ -5,6 +5,14 @@
 
 namespace tinesight {
 
+/// A block of usual size about the tine that it holds: the tine leaves the middle of its front.
+/// Common practice, no source: blocks are 6 to 8 mm wide and high and 10 to 13 mm long.
+struct UsualBlock {
+  static constexpr double kHalfWidthMm = 4.0;
+  static constexpr double kHalfHeightMm = 4.5;
+  static constexpr double kLengthMm = 13.0;
+};
+
 /// What the blocks that hold the tines hide, as seen from the camera. They stand on the tone bars
 /// and are the tallest things between camera and bars: what shows beside a bar there is often a
 /// block's edge. Blocks of usual size with a margin, so that their outlines don't count either.

@@ -259,7 +259,7 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
       WriteDebug(options, notes[i].midi, debug);
     }
   }
-  AddToneBars(view, predictions, sides, options, result);
+  if (options.tone_bars) AddToneBars(view, predictions, sides, options, result);
   return result;
 }
 

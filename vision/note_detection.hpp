@@ -23,6 +23,7 @@ struct NoteGeometry {
 struct NoteDetectionOptions {
   double row_z_mm = 0.0;  ///< of the pickups' faces in the carrier frame
   double note_spacing_mm = 13.7;
+  bool tone_bars = true;           ///< whether to look for them too
   double tone_bar_width_mm = 0.0;  ///< 0: not known, found from the photo
   /// Least systematic standard uncertainty of a rod's axis, whatever the scatter says: glare and
   /// shade move both outlines together. Measured on rendered photos (tests/README.md).

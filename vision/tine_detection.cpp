@@ -5,6 +5,7 @@
 #include <numeric>
 #include <opencv2/imgproc.hpp>
 
+#include "vision/block_screen.hpp"
 #include "vision/rod_outlines.hpp"
 #include "vision/rod_search.hpp"
 #include "vision/rod_stretches.hpp"
@@ -31,13 +32,13 @@ void DrawDebug(const Straightened& picture, const OutlineFit& fit, double span_m
 /// How far toward the root the tine can be seen before its block hides it, mm from the pickup
 /// face: the line of sight clears a block of usual size over its top or past its side.
 double VisibleToMm(const PhotoView& view, const TinePrediction& p) {
-  constexpr double kBlockHalfHeightMm = 4.5;
-  constexpr double kBlockHalfWidthMm = 4.0;
   const double span_mm = p.gap_mm + p.length_mm;
   const Eigen::Vector3d root = p.pickup_mm - span_mm * p.direction;
   const Eigen::Vector3d sight = root - view.CameraCenterMm();
-  const double over_top = kBlockHalfHeightMm * sight.z() / std::max(1.0, std::abs(sight.y()));
-  const double past_side = kBlockHalfWidthMm * sight.z() / std::max(1.0, std::abs(sight.x()));
+  const double over_top =
+      UsualBlock::kHalfHeightMm * sight.z() / std::max(1.0, std::abs(sight.y()));
+  const double past_side =
+      UsualBlock::kHalfWidthMm * sight.z() / std::max(1.0, std::abs(sight.x()));
   return span_mm - std::min({over_top, past_side, 0.5 * span_mm});
 }
 
