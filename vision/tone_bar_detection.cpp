@@ -43,7 +43,7 @@ constexpr double kLeastStrength = 0.3;
 // How the edges are then fitted: within these of where they are expected, one after the other; all
 // bars of one width. The standard uncertainty of an end of the middle line is mostly that what is
 // followed may be the lower edge of a bar's side in place of the upper one. Both from rendered
-// photos of five scenes: 0.22° of scatter in a photo, one bar in ten 0.6° or more beside.
+// photos of four harps: 0.22° of scatter in a photo, one bar in ten 0.6° or more beside.
 constexpr double kWindowsMm[] = {0.6, 0.4, 0.3, 0.3};
 constexpr double kNarrowestWindowMm = 0.12;
 constexpr double kWidthShare = 0.01;
