@@ -13,6 +13,8 @@
 #include <optional>
 #include <set>
 
+#include "alignment/harp_residuals.hpp"
+
 namespace tinesight {
 namespace {
 
@@ -67,14 +69,6 @@ struct View {
   }
 };
 
-template <typename T>
-Vector3<T> AxisPointAt(const T* note, const T& along) {
-  using std::tan;
-  return {note[SolvedNote::kX] + note[SolvedNote::kLateral] - along * tan(note[SolvedNote::kYaw]),
-          note[SolvedNote::kY] + note[SolvedNote::kHeight] - along * tan(note[SolvedNote::kPitch]),
-          note[SolvedNote::kZ] - along};
-}
-
 /// In the order of the depths of a placement.
 enum class RingKind { kFlange, kCollar, kPole };
 
@@ -102,14 +96,6 @@ struct RingCenterError {
         new RingCenterError{view, observed, kind});
   }
 };
-
-/// Distance of an observed point from the image of a line through `point` and `next`.
-template <typename T>
-T AcrossLine(const Vector2<T>& point, const Vector2<T>& next, const Eigen::Vector2d& observed) {
-  const Vector2<T> direction = (next - point).normalized();
-  const Vector2<T> off = observed.cast<T>() - point;
-  return direction.x() * off.y() - direction.y() * off.x();
-}
 
 struct TineAxisError {
   const View& view;
@@ -152,22 +138,11 @@ struct ToneBarError {
   }
 };
 
-/// value − mean, whitened by its own standard deviation, for one element of a block.
 template <int kSize>
-struct PriorError {
-  int index;
-  double mean;
-  double sigma;
-  template <typename T>
-  bool operator()(const T* block, T* residual) const {
-    residual[0] = (block[index] - T(mean)) / T(sigma);
-    return true;
-  }
-  static ceres::CostFunction* Create(int index, double mean, double sigma) {
-    return new ceres::AutoDiffCostFunction<PriorError, 1, kSize>(
-        new PriorError{index, mean, sigma});
-  }
-};
+ceres::CostFunction* PriorOf(int index, double mean, double sigma) {
+  return new ceres::AutoDiffCostFunction<PriorError<kSize>, 1, kSize>(
+      new PriorError<kSize>{index, mean, sigma});
+}
 
 /// The rig solve's Gaussian as a prior on a photo's changes.
 struct PhotoPriorError {
@@ -289,18 +264,17 @@ class HarpProblem {
       problem_.AddParameterBlock(block, kPlacementSize);
       for (int i = 0; i < 6; ++i) {
         problem_.AddResidualBlock(
-            PriorError<kPlacementSize>::Create(i, 0.0,
-                                               i < 3 ? options_.placement_rotation_sigma_rad
-                                                     : options_.placement_position_sigma_mm),
+            PriorOf<kPlacementSize>(i, 0.0,
+                                    i < 3 ? options_.placement_rotation_sigma_rad
+                                          : options_.placement_position_sigma_mm),
             nullptr, block);
       }
       for (int i = kFirstDepth; i < kPlacementSize; ++i) {
         const bool pole = i == kFirstDepth + static_cast<int>(RingKind::kPole);
-        problem_.AddResidualBlock(
-            PriorError<kPlacementSize>::Create(
-                i, pole ? 0.0 : options_.ring_depth_mm,
-                pole ? options_.pole_depth_sigma_mm : options_.ring_depth_sigma_mm),
-            nullptr, block);
+        problem_.AddResidualBlock(PriorOf<kPlacementSize>(i, pole ? 0.0 : options_.ring_depth_mm,
+                                                          pole ? options_.pole_depth_sigma_mm
+                                                               : options_.ring_depth_sigma_mm),
+                                  nullptr, block);
       }
     }
   }
@@ -317,15 +291,15 @@ class HarpProblem {
     problem_.AddResidualBlock(PhotoPriorError::Create(photo.pose.covariance), nullptr, photo_block);
     for (int depth = kPoseSize; depth < kFirstShift; ++depth) {
       problem_.AddResidualBlock(
-          PriorError<kPhotoSize>::Create(depth, 0.0, options_.ring_depth_per_photo_sigma_mm),
-          nullptr, photo_block);
+          PriorOf<kPhotoSize>(depth, 0.0, options_.ring_depth_per_photo_sigma_mm), nullptr,
+          photo_block);
     }
     const std::array<double, 3> ring_sigmas_px = MeanRingSigmas(photo);
     for (int k = 0; k < 6; ++k) {
       const double sigma_px =
           options_.ring_shift_share * ring_sigmas_px[static_cast<std::size_t>(k / 2)];
-      problem_.AddResidualBlock(PriorError<kPhotoSize>::Create(kFirstShift + k, 0.0, sigma_px),
-                                nullptr, photo_block);
+      problem_.AddResidualBlock(PriorOf<kPhotoSize>(kFirstShift + k, 0.0, sigma_px), nullptr,
+                                photo_block);
     }
     for (const NoteObservation& seen : photo.notes) {
       const auto found = notes_.find(seen.midi);
@@ -348,12 +322,11 @@ class HarpProblem {
 
   void AddNotePriors() {
     const PriorUncertainty& u = profile_.prior_u;
-    using Prior = PriorError<SolvedNote::kCount>;
     for (auto& [midi, note] : notes_) {
       double* state = note.state.data();
       const auto add = [&](int index, double mean, double sigma, bool robust) {
-        problem_.AddResidualBlock(Prior::Create(index, mean, sigma), robust ? Robust() : nullptr,
-                                  state);
+        problem_.AddResidualBlock(PriorOf<SolvedNote::kCount>(index, mean, sigma),
+                                  robust ? Robust() : nullptr, state);
       };
       // Robust where instruments have outliers: a pickup out of line, a crooked tine.
       add(SolvedNote::kX, NominalX(midi), u.pickup_position_mm, true);
@@ -370,7 +343,7 @@ class HarpProblem {
                                    u.tone_bar_pitch_deg * kDegree};
       const double bar_mean[4] = {NominalX(midi), note.profile->height_mm + 8.0, 0.0, 0.0};
       for (int i = 0; i < 4; ++i) {
-        problem_.AddResidualBlock(PriorError<4>::Create(i, bar_mean[i], bar_sigma[i]),
+        problem_.AddResidualBlock(PriorOf<4>(i, bar_mean[i], bar_sigma[i]),
                                   i == 2 ? Robust() : nullptr, note.tone_bar.data());
       }
     }

@@ -13,6 +13,7 @@
 #include "alignment/judge_notes.hpp"
 #include "alignment/note_name.hpp"
 #include "alignment/photo_stage.hpp"
+#include "alignment/second_look.hpp"
 #include "calibration/median.hpp"
 
 namespace tinesight {
@@ -87,17 +88,19 @@ PhotoWork WorkOn(const MeasureRequest& request, std::size_t index) {
   return {std::move(report), std::move(staged)};
 }
 
-/// Works on several photos at a time and hands them over one by one, in the order of the request.
+/// Works on several photos at a time and hands over what `work` makes of each one by one, in order.
+template <typename T>
 class PhotoWorkers {
  public:
-  explicit PhotoWorkers(const MeasureRequest& request) : request_(request) {
+  PhotoWorkers(std::size_t count, std::function<T(std::size_t)> work)
+      : count_(count), work_(std::move(work)) {
     const std::size_t at_a_time = std::clamp(std::thread::hardware_concurrency(), 1U, kMostAtATime);
     for (std::size_t i = 0; i < at_a_time; ++i) Begin();
   }
 
-  /// Waits for the next photo. Not to be called more often than the request has photos.
-  [[nodiscard]] PhotoWork Next() {
-    PhotoWork done = running_.front().get();
+  /// Waits for the next one. Not to be called more than `count` times.
+  [[nodiscard]] T Next() {
+    T done = running_.front().get();
     running_.pop_front();
     Begin();
     return done;
@@ -108,23 +111,72 @@ class PhotoWorkers {
   static constexpr unsigned kMostAtATime = 4;
 
   void Begin() {
-    if (begun_ == request_.photos.size()) return;
-    running_.push_back(std::async(std::launch::async, WorkOn, std::cref(request_), begun_++));
+    if (begun_ == count_) return;
+    running_.push_back(std::async(std::launch::async, work_, begun_++));
   }
 
-  const MeasureRequest& request_;
+  std::size_t count_;
+  std::function<T(std::size_t)> work_;
   std::size_t begun_ = 0;
-  std::deque<std::future<PhotoWork>> running_;
+  std::deque<std::future<T>> running_;
 };
 
-void ReportPhotos(const std::vector<StagedPhoto>& staged, const HarpSolution& solution,
+/// Tells how far a stage is that takes the work from one fraction to another.
+struct Stage {
+  const ProgressFn& progress;
+  double from;
+  double to;
+  void Tell(std::size_t done, std::size_t count, const std::string& what) const {
+    if (!progress) return;
+    progress(from + (to - from) * static_cast<double>(done) / static_cast<double>(count), what);
+  }
+};
+
+/// Every photo alone. Those that can't be used are in the report only.
+std::vector<StagedPhoto> StagePhotos(const MeasureRequest& request, const Stage& stage,
+                                     VisitMeasurement& visit) {
+  std::vector<StagedPhoto> staged;
+  const std::size_t count = request.photos.size();
+  PhotoWorkers<PhotoWork> workers(count, [&](std::size_t i) { return WorkOn(request, i); });
+  for (std::size_t i = 0; i < count; ++i) {
+    stage.Tell(i, count, request.photos[i].filename().string());
+    PhotoWork work = workers.Next();
+    if (work.staged) {
+      staged.push_back(std::move(*work.staged));
+    } else {
+      work.report.warnings.insert(work.report.warnings.begin(), work.staged.error().message);
+    }
+    visit.photos.push_back(std::move(work.report));
+  }
+  return staged;
+}
+
+/// What is seen of all photos at a second look, from where `solution` says that everything is.
+std::vector<PhotoObservations> LookAgainAtAll(const MeasureRequest& request,
+                                              const std::vector<StagedPhoto>& staged,
+                                              const std::vector<PhotoObservations>& observations,
+                                              const HarpSolution& solution, const Stage& stage) {
+  std::vector<PhotoObservations> again = observations;
+  PhotoWorkers<std::vector<NoteObservation>> workers(staged.size(), [&](std::size_t i) {
+    return LookAgain(request, staged, observations, solution, i);
+  });
+  for (std::size_t i = 0; i < staged.size(); ++i) {
+    const auto& file = request.photos[staged[i].request_index];
+    stage.Tell(i, staged.size(), file.filename().string() + " again");
+    again[i].notes = workers.Next();
+  }
+  return again;
+}
+
+void ReportPhotos(const std::vector<StagedPhoto>& staged,
+                  const std::vector<PhotoObservations>& observations, const HarpSolution& solution,
                   VisitMeasurement& visit) {
   for (std::size_t i = 0; i < staged.size(); ++i) {
     PhotoMeasurement& photo = visit.photos[staged[i].request_index];
     photo.used = true;
     photo.camera = solution.cameras[i];
     photo.camera_from_harp = solution.camera_from_harp[i];
-    for (const NoteObservation& note : staged[i].observations.notes) {
+    for (const NoteObservation& note : observations[i].notes) {
       if (note.axis.size() >= 2) photo.notes.push_back(note.midi);
     }
   }
@@ -134,24 +186,9 @@ void ReportPhotos(const std::vector<StagedPhoto>& staged, const HarpSolution& so
 
 Result<VisitMeasurement> MeasureVisit(const MeasureRequest& request, const ProgressFn& progress) {
   VisitMeasurement visit;
-  std::vector<StagedPhoto> staged;
-  PhotoWorkers workers(request);
-  for (std::size_t i = 0; i < request.photos.size(); ++i) {
-    if (progress) {
-      progress(0.9 * static_cast<double>(i) / static_cast<double>(request.photos.size()),
-               request.photos[i].filename().string());
-    }
-    PhotoWork work = workers.Next();
-    if (work.staged) {
-      staged.push_back(std::move(*work.staged));
-    } else {
-      work.report.warnings.insert(work.report.warnings.begin(), work.staged.error().message);
-    }
-    visit.photos.push_back(std::move(work.report));
-  }
+  std::vector<StagedPhoto> staged = StagePhotos(request, {progress, 0.0, 0.5}, visit);
   if (staged.empty()) return visit;
 
-  if (progress) progress(0.9, "solving all photos together");
   const int placements = AssignPlacements(staged);
   std::vector<Eigen::Isometry3d> rig_from_harp;
   rig_from_harp.reserve(static_cast<std::size_t>(placements));
@@ -161,9 +198,14 @@ Result<VisitMeasurement> MeasureVisit(const MeasureRequest& request, const Progr
   std::vector<PhotoObservations> observations;
   observations.reserve(staged.size());
   for (const StagedPhoto& photo : staged) observations.push_back(photo.observations);
+  const auto first = SolveHarp(observations, request.profile, rig_from_harp);
+  if (!first) return tl::unexpected<Error>(first.error());
+
+  observations = LookAgainAtAll(request, staged, observations, *first, {progress, 0.5, 0.9});
+  if (progress) progress(0.9, "solving all photos together");
   const auto solution = SolveHarp(observations, request.profile, rig_from_harp);
   if (!solution) return tl::unexpected<Error>(solution.error());
-  ReportPhotos(staged, *solution, visit);
+  ReportPhotos(staged, observations, *solution, visit);
   visit.notes = JudgeNotes(observations, *solution, request.profile, request.damper);
   if (progress) progress(1.0, "done");
   return visit;

@@ -12,6 +12,7 @@
 #include "vision/note_detection.hpp"
 #include "vision/photo.hpp"
 #include "vision/rig_detection.hpp"
+#include "vision/sharpening.hpp"
 
 namespace tinesight {
 namespace {
@@ -165,8 +166,12 @@ std::vector<NoteGeometry> NameNotes(DetectedPickups& pickups, int first_midi,
     const NoteProfile* note = profile.Find(first_midi + pickup.index);
     if (note == nullptr) continue;
     inside.push_back(pickup);
-    notes.push_back(
-        {note->midi, note->tine_length_mm, note->tine_diameter_mm, note->gap_mm, note->height_mm});
+    NoteGeometry& geometry = notes.emplace_back();
+    geometry.midi = note->midi;
+    geometry.tine_length_mm = note->tine_length_mm;
+    geometry.tine_diameter_mm = note->tine_diameter_mm;
+    geometry.gap_mm = note->gap_mm;
+    geometry.height_mm = note->height_mm;
   }
   if (inside.size() < pickups.pickups.size()) {
     warnings.push_back(
@@ -176,15 +181,6 @@ std::vector<NoteGeometry> NameNotes(DetectedPickups& pickups, int first_midi,
   }
   pickups.pickups = std::move(inside);
   return notes;
-}
-
-NoteDetectionOptions DetectionOptions(const MeasureRequest& request, std::size_t index) {
-  NoteDetectionOptions options;
-  options.note_spacing_mm = request.profile.note_spacing_mm;
-  options.tone_bar_width_mm = request.profile.tone_bar_width_mm;
-  options.debug_dir = request.debug_dir;
-  options.debug_prefix = request.photos[index].stem().string();
-  return options;
 }
 
 /// The row of pickups in a picture that is looked at as the harp stands.
@@ -258,8 +254,8 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   report.warnings.insert(report.warnings.end(), pose->warnings.begin(), pose->warnings.end());
 
   PhotoView rig_view;
-  rig_view.bgr = photo->bgr;
-  rig_view.gray = photo->gray;
+  rig_view.bgr = Sharpened(photo->bgr);
+  rig_view.gray = Sharpened(photo->gray);
   rig_view.camera = pose->PhotoCamera(camera);
   rig_view.camera_from_world = pose->camera_from_rig;
   const std::vector<Card> cards = FindCards(seen, rig_view, request.rig);
@@ -274,38 +270,24 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   staged.observations.camera = camera;
   staged.observations.pose = *pose;
   staged.observations.height_counts = request.damper != DamperState::kResting;
-  std::vector<std::string> warnings;
-  DetectedPickups pickups;
-  std::vector<NoteGeometry> notes;
-  NoteDetectionOptions detection = DetectionOptions(request, index);
-  for (const bool last : {false, true}) {
-    detection.tone_bars = last;
-    // The tines themselves say better how they run than the edges did.
-    const auto direction =
-        last ? DirectionOfTines(placed->view, staged.observations.notes) : std::nullopt;
-    if (direction) {
-      if (auto done = Replace(*direction, row_options, place_options, *placed); !done) {
-        return tl::unexpected<Error>(done.error());
-      }
-    }
-    pickups = DetectPickups(placed->view, placed->row, row_options);
-    const auto first_midi =
-        NameFirstPickup(pickups.pickups, cards, placed->rig_from_harp.inverse(), request);
-    if (!first_midi) return tl::unexpected<Error>(first_midi.error());
-    warnings.clear();
-    notes = NameNotes(pickups, *first_midi, request.profile, warnings);
-    if (notes.empty()) {
-      return Fail(
-          "none of its notes lies in the instrument's compass; check the register card "
-          "and --instrument");
-    }
-    staged.observations.notes = DetectNotes(placed->view, pickups, notes, detection);
+  staged.row_options = row_options;
+  staged.pickups = DetectPickups(placed->view, placed->row, row_options);
+  const auto first_midi =
+      NameFirstPickup(staged.pickups.pickups, cards, placed->rig_from_harp.inverse(), request);
+  if (!first_midi) return tl::unexpected<Error>(first_midi.error());
+  staged.geometry = NameNotes(staged.pickups, *first_midi, request.profile, report.warnings);
+  if (staged.geometry.empty()) {
+    return Fail(
+        "none of its notes lies in the instrument's compass; check the register card "
+        "and --instrument");
   }
-  report.warnings.insert(report.warnings.end(), warnings.begin(), warnings.end());
+  NoteDetectionOptions detection;
+  detection.tone_bars = false;
+  staged.observations.notes = DetectNotes(placed->view, staged.pickups, staged.geometry, detection);
   staged.rig_from_harp = placed->rig_from_harp;
-  for (std::size_t i = 0; i < notes.size(); ++i) {
-    const Eigen::Vector2d& at = pickups.pickups[i].plane_mm;
-    staged.pickup_rig_mm[notes[i].midi] =
+  for (std::size_t i = 0; i < staged.geometry.size(); ++i) {
+    const Eigen::Vector2d& at = staged.pickups.pickups[i].plane_mm;
+    staged.pickup_rig_mm[staged.geometry[i].midi] =
         placed->rig_from_harp * Eigen::Vector3d(at.x(), at.y(), row_options.row_z_mm);
   }
   return staged;

@@ -5,13 +5,20 @@
 
 #include "alignment/harp_solve.hpp"
 #include "alignment/measure_visit.hpp"
+#include "vision/note_detection.hpp"
+#include "vision/pickup_detection.hpp"
+#include "vision/pickup_row.hpp"
 
 namespace tinesight {
 
-/// One photo after everything that can be done with it alone.
+/// One photo after everything that can be done with it alone. Tone bars are left to the second
+/// look.
 struct StagedPhoto {
   std::size_t request_index = 0;
   PhotoObservations observations;
+  PickupRowOptions row_options;        ///< with which its pickups were found, rig frame
+  std::vector<NoteGeometry> geometry;  ///< of its notes, as the profile has them
+  DetectedPickups pickups;             ///< parallel to `geometry`
   /// Where the harp stands by this photo alone (vision/harp_place.hpp), and where that puts the
   /// tip of each pickup, by MIDI number: near enough to start from.
   Eigen::Isometry3d rig_from_harp = Eigen::Isometry3d::Identity();

@@ -98,25 +98,6 @@ TEST(HarpPlace, IsFoundHoweverTheRigIsClamped) {
   }
 }
 
-TEST(HarpPlace, TinesSayHowTheyRunAndACrookedOneIsOutvoted) {
-  const PhotoView view = testing::DetectorView(40.0);
-  std::vector<NoteObservation> notes;
-  for (std::size_t i = 0; i < 5; ++i) {
-    const double yaw = (i == 2 ? 2.0 : 0.0) * kDegree;
-    NoteObservation note;
-    for (const double along : {10.0, 60.0}) {
-      const Eigen::Vector3d at(BarX(i) - along * std::tan(yaw), 1.0, -kGap_mm - along);
-      note.axis.push_back({along, view.Project(at), 0.3});
-    }
-    notes.push_back(note);
-  }
-  const auto direction = DirectionOfTines(view, notes);
-  ASSERT_TRUE(direction.has_value());
-  EXPECT_LT(AngleDeg(*direction, Eigen::Vector3d::UnitZ()), 0.1);
-  notes.resize(3);
-  EXPECT_FALSE(DirectionOfTines(view, notes).has_value());
-}
-
 TEST(HarpPlace, NeedsPickupsAndEdges) {
   const PhotoView view = CloseBars();
   PickupRow row = RowInRig(view, Eigen::Isometry3d::Identity());

@@ -176,5 +176,13 @@ TEST(RingRegistration, NeedsFiveNeighborsForAMissedRing) {
   EXPECT_EQ(missed.center_mm.x(), PlaceX(3) + 0.5);
 }
 
+// As in a photo of which only one side is sharp enough for flanges to be fitted.
+TEST(RingRegistration, LeavesAMissedRingAloneThatIsFarFromAllOthers) {
+  const PhotoView view = RowOfFlanges();
+  RingPatch missed{20.0, {PlaceX(3) + 0.5, 0.0, 2.0}};
+  EXPECT_EQ(RegisterToRings(view, 5.2, 7.2, TrueRingsWithout(3), missed), 0.0);
+  EXPECT_EQ(missed.center_mm.x(), PlaceX(3) + 0.5);
+}
+
 }  // namespace
 }  // namespace tinesight

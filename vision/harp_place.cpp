@@ -14,7 +14,6 @@ constexpr double kDegree = std::numbers::pi / 180.0;
 constexpr std::size_t kLeastEdges = 500;
 constexpr std::size_t kLeastPickups = 4;
 constexpr double kUsualPickupScatterRad = 0.001;  // about the row: 0.4 mm at 400 mm
-constexpr double kUsualTineScatterRad = 0.004;
 
 // A rig is clamped square to a degree or two. Counts little against edges that agree: the share of
 // all edges that has to agree better for a turn by one sigma to be believed.
@@ -191,20 +190,6 @@ std::optional<Eigen::Vector3d> DirectionOfEdges(const PhotoView& view, const Pic
   const Eigen::Matrix3d camera_from_carrier = view.camera_from_world.linear();
   return camera_from_carrier.transpose() *
          FindDirection(edges, camera_from_carrier, options.search_deg);
-}
-
-std::optional<Eigen::Vector3d> DirectionOfTines(const PhotoView& view,
-                                                const std::vector<NoteObservation>& notes) {
-  std::vector<Eigen::Vector3d> normals;
-  for (const NoteObservation& note : notes) {
-    if (note.axis.size() < 2) continue;
-    const Eigen::Vector3d a = view.camera.Undistort(note.axis.front().position_px).homogeneous();
-    const Eigen::Vector3d b = view.camera.Undistort(note.axis.back().position_px).homogeneous();
-    normals.emplace_back(view.camera_from_world.linear().transpose() * a.cross(b).normalized());
-  }
-  if (normals.size() < 4) return std::nullopt;
-  const Eigen::Vector3d direction = CommonNormal(normals, kUsualTineScatterRad);
-  return direction.z() < 0.0 ? Eigen::Vector3d(-direction) : direction;
 }
 
 std::optional<Eigen::Isometry3d> PlaceHarp(const PhotoView& view, const PickupRow& row,

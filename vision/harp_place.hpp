@@ -2,9 +2,7 @@
 
 #include <Eigen/Geometry>
 #include <optional>
-#include <vector>
 
-#include "vision/note_observation.hpp"
 #include "vision/photo_view.hpp"
 #include "vision/pickup_row.hpp"
 
@@ -28,10 +26,6 @@ struct HarpPlaceOptions {
 [[nodiscard]] std::optional<Eigen::Vector3d> DirectionOfEdges(const PhotoView& view,
                                                               const PickupRow& row,
                                                               const HarpPlaceOptions& options);
-
-/// The same from tines that were found, crooked ones left out. nullopt with fewer than four.
-[[nodiscard]] std::optional<Eigen::Vector3d> DirectionOfTines(
-    const PhotoView& view, const std::vector<NoteObservation>& notes);
 
 /// Where the harp stands as one photo shows it, whichever way the rig is clamped: carrier_from_harp
 /// with the harp's x along the row of pickups (x of the first one as it is in the carrier), z along

@@ -24,6 +24,13 @@ TinePrediction Predict(const DetectedPickup& pickup, const NoteGeometry& note,
   p.search_tip_mm = 2.4 + 0.022 * note.tine_length_mm;
   // The rig may be clamped a little askew: the longer the tine, the further off its root may be.
   p.search_root_mm = 1.2 + 0.006 * note.tine_length_mm;
+  p.seen_elsewhere = note.seen_elsewhere;
+  if (note.expected) {
+    p.pickup_mm = note.expected->at_pickup_mm - Eigen::Vector3d(0.0, note.height_mm, 0.0);
+    p.direction = note.expected->direction;
+    p.root_sigma_mm = 0.4;
+    p.search_root_mm = std::min(p.search_root_mm, 3.0 * p.root_sigma_mm);
+  }
   return p;
 }
 
@@ -44,19 +51,28 @@ bool RowInView(const PhotoView& view, const TinePrediction& p) {
          view.Shows(tip - std::min(5.0, p.length_mm) * p.direction, 10.0);
 }
 
-/// A first look at every tine tells where the roots stand in line: the rig may sit a little askew,
-/// while the blocks stand straight beside each other.
-RowTrend FindRootTrend(const PhotoView& view, const std::vector<TinePrediction>& predictions) {
+/// Where nothing else tells, a first look at every tine tells where the roots stand in line: the
+/// rig may sit a little askew, while the blocks stand straight beside each other.
+void ExpectRootsInLine(const PhotoView& view, const std::vector<NoteGeometry>& notes,
+                       std::vector<TinePrediction>& predictions) {
   std::vector<double> x;
   std::vector<double> root;
-  for (const TinePrediction& p : predictions) {
-    if (!RowInView(view, p)) continue;
-    const TineScan scan(view, p);
+  for (std::size_t i = 0; i < predictions.size(); ++i) {
+    if (notes[i].expected || !RowInView(view, predictions[i])) continue;
+    const TineScan scan(view, predictions[i]);
     if (!scan.Usable()) continue;
-    x.push_back(p.pickup_mm.x());
+    x.push_back(predictions[i].pickup_mm.x());
     root.push_back(scan.RootOffsetMm());
   }
-  return FitRowTrend(x, root);
+  const RowTrend trend = FitRowTrend(x, root);
+  if (!trend.usable) return;
+  for (std::size_t i = 0; i < predictions.size(); ++i) {
+    if (notes[i].expected) continue;
+    TinePrediction& p = predictions[i];
+    p.expected_root_mm = trend.At(p.pickup_mm.x());
+    p.root_sigma_mm = std::clamp(trend.scatter, 0.2, 0.8);
+    p.search_root_mm = std::min(p.search_root_mm, 3.0 * p.root_sigma_mm);
+  }
 }
 
 // What the share of a rod's outlines that was found says of the axis: on rendered photos of two
@@ -137,6 +153,16 @@ void LearnFromNeighbors(std::vector<std::optional<TineScan>>& scans) {
   }
 }
 
+/// Lets every tine look where other photos show it.
+void HearOtherPhotos(std::vector<std::optional<TineScan>>& scans) {
+  const std::vector<RodProfile> profiles = ProfilesOf(scans);
+  for (std::size_t i = 0; i < scans.size(); ++i) {
+    if (!scans[i]) continue;
+    const RodProfile pattern = NeighborPattern(profiles, i);
+    if (pattern.size() == profiles[i].size()) scans[i]->HearOtherPhotos(pattern);
+  }
+}
+
 /// What a tine's likeness must reach in this photo not to be odd.
 double UsualLikeness(const std::vector<std::optional<TineScan>>& scans) {
   std::vector<double> unlikeness;
@@ -196,7 +222,8 @@ void AddToneBars(const PhotoView& view, const std::vector<TinePrediction>& predi
     const Eigen::Vector3d above(sides[i]->root_mm, p.height_mm, 0.0);
     indices.push_back(i);
     bars.push_back({p.pickup_mm + above - root_along_mm * p.direction, p.length_mm, root_along_mm});
-    slopes.push_back((sides[i]->tip_mm - sides[i]->root_mm) / root_along_mm);
+    slopes.push_back(p.direction.x() / p.direction.z() +
+                     (sides[i]->tip_mm - sides[i]->root_mm) / root_along_mm);
   }
   if (bars.empty()) return;
   ToneBarOptions bar_options;
@@ -218,20 +245,15 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
   for (std::size_t i = 0; i < pickups.pickups.size() && i < notes.size(); ++i) {
     predictions.push_back(Predict(pickups.pickups[i], notes[i], options));
   }
-  const RowTrend trend = FindRootTrend(view, predictions);
+  ExpectRootsInLine(view, notes, predictions);
   std::vector<std::optional<TineScan>> scans;
-  for (TinePrediction& prediction : predictions) {
-    if (trend.usable) {
-      prediction.expected_root_mm = trend.At(prediction.pickup_mm.x());
-      prediction.root_sigma_mm = std::clamp(trend.scatter, 0.2, 0.8);
-      prediction.search_root_mm =
-          std::min(prediction.search_root_mm, 3.0 * prediction.root_sigma_mm);
-    }
+  for (const TinePrediction& prediction : predictions) {
     std::optional<TineScan>& scan = scans.emplace_back();
     if (RowInView(view, prediction)) scan.emplace(view, prediction);
     if (scan && !scan->Usable()) scan.reset();
   }
   LearnFromNeighbors(scans);
+  HearOtherPhotos(scans);
   LookForMissedTines(scans);
   FitLines(scans);
   std::vector<NoteObservation> result;

@@ -8,16 +8,22 @@
 #include "vision/note_observation.hpp"
 #include "vision/photo_view.hpp"
 #include "vision/pickup_detection.hpp"
+#include "vision/tine_prediction.hpp"
 
 namespace tinesight {
 
-/// What a note should look like: nominal geometry from the instrument profile.
+/// What a note should look like: nominal geometry from the instrument profile, and where its tine
+/// is, once photos were solved together.
 struct NoteGeometry {
   int midi = 0;
   double tine_length_mm = 100.0;
   double tine_diameter_mm = 1.9;
   double gap_mm = 1.4;
   double height_mm = 1.0;
+  /// The tine's axis as all photos say; absent: it is looked for in front of its pickup, in line
+  /// with the others.
+  std::optional<TineLine> expected;
+  std::optional<TineLine> seen_elsewhere;  ///< the same as photos other than this one say
 };
 
 struct NoteDetectionOptions {
@@ -34,7 +40,8 @@ struct NoteDetectionOptions {
   std::string debug_prefix;
 };
 
-/// Looks for each note's tine in front of its pickup, and for the tone bar behind it. `notes` is
+/// Looks for each note's tine in front of its pickup, or where it is expected, and for the tone bar
+/// behind it. `notes` is
 /// parallel to `pickups.pickups`. The result is parallel too; a note without a tine has its
 /// `problem` set.
 [[nodiscard]] std::vector<NoteObservation> DetectNotes(const PhotoView& view,

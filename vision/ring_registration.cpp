@@ -108,14 +108,14 @@ Reading ReadRing(const PhotoView& view, const Samples& samples) {
   return reading;
 }
 
-/// Median of the readings near a place, value by value.
+bool IsNear(double place, double other) { return std::abs(place - other) < 2.0 * kReach; }
+
+/// Median of the readings near a place, value by value; at least one must be.
 cv::Mat NearMedian(const std::vector<Reading>& readings, const std::vector<double>& places,
                    double place) {
   std::vector<const float*> near;
   for (std::size_t k = 0; k < readings.size(); ++k) {
-    if (std::abs(places[k] - place) < 2.0 * kReach) {
-      near.push_back(readings[k].picture.ptr<float>());
-    }
+    if (IsNear(places[k], place)) near.push_back(readings[k].picture.ptr<float>());
   }
   cv::Mat median(readings.front().picture.size(), CV_32FC3);
   std::vector<float> values(near.size());
@@ -191,7 +191,10 @@ void RegisterRings(const PhotoView& view, double inner_mm, double outer_mm,
 
 double RegisterToRings(const PhotoView& view, double inner_mm, double outer_mm,
                        const std::vector<RingPatch>& rings, RingPatch& ring) {
-  if (rings.size() < kFewest) return 0.0;
+  const auto near = std::count_if(rings.begin(), rings.end(), [&](const RingPatch& neighbor) {
+    return IsNear(neighbor.place, ring.place);
+  });
+  if (rings.size() < kFewest || near == 0) return 0.0;
   std::vector<double> places;
   std::vector<Reading> readings;
   for (const RingPatch& neighbor : rings) {

@@ -23,7 +23,8 @@ void RegisterRings(const PhotoView& view, double inner_mm, double outer_mm,
 
 /// Brings a ring that could not be fitted by itself in line with its neighbors' `rings`, which stay
 /// where they are. Returns how much it looks like them there: the correlation of the pictures, 1
-/// where they are the same; 0, and nothing is moved, with fewer than five neighbors.
+/// where they are the same; 0, and nothing is moved, with fewer than five neighbors or with none
+/// within ten places.
 [[nodiscard]] double RegisterToRings(const PhotoView& view, double inner_mm, double outer_mm,
                                      const std::vector<RingPatch>& rings, RingPatch& ring);
 

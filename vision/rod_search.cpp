@@ -225,14 +225,26 @@ RodLine RodSearch::BestWithPattern(const RodLine& middle, const RodProfile& patt
   });
 }
 
+RodLine RodSearch::BestAbout(const RodLine& expected, const RodProfile& pattern) const {
+  return Highest(expected, {0.4, 0.4}, {0.1, 0.1}, [&](const RodLine& line) {
+    const RodLine from_expected{line.tip_mm - expected.tip_mm,
+                                line.root_mm - expected.root_mm + prediction_.expected_root_mm};
+    return PictureValue(line, pattern) - NearPenalty(from_expected);
+  });
+}
+
+double RodSearch::PictureValue(const RodLine& line, const RodProfile& pattern) const {
+  const std::vector<cv::Vec3f> values = Read(line);
+  return Steadiness(values, SteadiestStretches(values)) + kOutlineWeight * Outlines(line) +
+         kPatternWeight * Likeness(Correlations(values, pattern));
+}
+
 RodLine RodSearch::BestAnywhereWithPattern(const RodProfile& pattern) const {
   constexpr double kStepMm = 0.2;
   const RodLine middle{0.0, prediction_.expected_root_mm};
   const RodLine half{prediction_.search_tip_mm, prediction_.search_root_mm};
   return Highest(middle, half, {kStepMm, kStepMm}, [&](const RodLine& line) {
-    const std::vector<cv::Vec3f> values = Read(line);
-    return Steadiness(values, SteadiestStretches(values)) + kOutlineWeight * Outlines(line) +
-           kPatternWeight * Likeness(Correlations(values, pattern)) - FarPenalty(line);
+    return PictureValue(line, pattern) - FarPenalty(line);
   });
 }
 

@@ -53,6 +53,14 @@ class RodSearch {
   /// The best line near `middle` when the rod is also to look like its neighbors do.
   [[nodiscard]] RodLine BestWithPattern(const RodLine& middle, const RodProfile& pattern) const;
 
+  /// The best line near `expected`, where the rod is expected for a reason of its own: what a line
+  /// costs counts from there.
+  [[nodiscard]] RodLine BestAbout(const RodLine& expected, const RodProfile& pattern) const;
+
+  /// What speaks for a line in the picture alone: steadiness, outlines and likeness to the pattern,
+  /// whatever is expected.
+  [[nodiscard]] double PictureValue(const RodLine& line, const RodProfile& pattern) const;
+
   /// The best line of the whole search range when the rod is also to look like its neighbors do.
   [[nodiscard]] RodLine BestAnywhereWithPattern(const RodProfile& pattern) const;
 

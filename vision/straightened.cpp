@@ -44,6 +44,11 @@ Eigen::Vector2d Straightened::PhotoPx(double along_mm, double across_mm) const {
   return view_.Project(Point(along_mm, across_mm));
 }
 
+double Straightened::AcrossOf(const Eigen::Vector3d& point_mm, double along_mm) const {
+  const Eigen::Vector3d on_axis = Point(along_mm, 0.0);
+  return (point_mm - on_axis).dot(Point(along_mm, 1.0) - on_axis);
+}
+
 double Straightened::PxPerMm(double along_mm) const {
   return (PhotoPx(along_mm, 0.5) - PhotoPx(along_mm, -0.5)).norm();
 }

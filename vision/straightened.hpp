@@ -31,6 +31,8 @@ class Straightened {
   }
   /// Where a place of the straightened picture is in the photo.
   [[nodiscard]] Eigen::Vector2d PhotoPx(double along_mm, double across_mm) const;
+  /// How far to the side of the axis a point lies that is `along_mm` from the pickup's face.
+  [[nodiscard]] double AcrossOf(const Eigen::Vector3d& point_mm, double along_mm) const;
   /// Photo px per mm across at a place.
   [[nodiscard]] double PxPerMm(double along_mm) const;
 

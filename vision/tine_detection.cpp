@@ -42,6 +42,13 @@ double VisibleToMm(const PhotoView& view, const TinePrediction& p) {
   return span_mm - std::min({over_top, past_side, 0.5 * span_mm});
 }
 
+/// How far two lines are apart where the tine is likely to show.
+double Apart(const RodLine& a, const RodLine& b, double span_mm) {
+  const double middle_mm = 0.5 * span_mm;
+  return std::max(std::abs(a.tip_mm - b.tip_mm),
+                  std::abs(a.At(middle_mm, span_mm) - b.At(middle_mm, span_mm)));
+}
+
 /// Which line was taken for the rod's, and why.
 struct Choice {
   RodSearch::Found found;
@@ -92,9 +99,12 @@ RodProfile TineScan::Profile() const { return impl_->search.Profile(impl_->choic
 double TineScan::Likeness() const { return impl_->choice.likeness.value_or(1.0); }
 
 void TineScan::LookAgain(const RodProfile& pattern) {
-  impl_->choice.found.line = impl_->search.BestWithPattern(impl_->choice.found.line, pattern);
-  const std::vector<double> correlations =
-      impl_->search.CorrelationsAlong(impl_->choice.found.line, pattern);
+  Choose(impl_->search.BestWithPattern(impl_->choice.found.line, pattern), pattern);
+}
+
+void TineScan::Choose(const RodLine& line, const RodProfile& pattern) {
+  impl_->choice.found.line = line;
+  const std::vector<double> correlations = impl_->search.CorrelationsAlong(line, pattern);
   impl_->choice.likeness = RodSearch::Likeness(correlations);
   impl_->choice.rod_shares = RodSearch::RodShares(correlations);
 }
@@ -105,6 +115,27 @@ void TineScan::LookEverywhere(const RodProfile& pattern) {
   impl_->choice.found.line = impl_->search.BestAnywhereWithPattern(pattern);
   LookAgain(pattern);
   if (before.likeness && Likeness() < *before.likeness + kClearly) impl_->choice = before;
+}
+
+void TineScan::HearOtherPhotos(const RodProfile& pattern) {
+  constexpr double kElsewhereMm = 0.25;
+  const TinePrediction& p = impl_->prediction;
+  if (!p.seen_elsewhere) return;
+  const double span_mm = p.gap_mm + p.length_mm;
+  const auto across = [&](double along_mm) {
+    const TineLine& there = *p.seen_elsewhere;
+    const Eigen::Vector3d at =
+        there.at_pickup_mm - along_mm / there.direction.z() * there.direction;
+    return impl_->picture.AcrossOf(at, along_mm);
+  };
+  const RodLine there{across(0.0), across(span_mm)};
+  const RodLine here = impl_->choice.found.line;
+  if (Apart(there, here, span_mm) < kElsewhereMm) return;
+  const RodLine other = impl_->search.BestAbout(there, pattern);
+  if (Apart(other, here, span_mm) < kElsewhereMm) return;
+  if (impl_->search.PictureValue(other, pattern) > impl_->search.PictureValue(here, pattern)) {
+    Choose(other, pattern);
+  }
 }
 
 bool TineScan::FitOutlines() {

@@ -55,6 +55,9 @@ class TineScan {
   /// Chooses again in the whole range with that pattern: for a rod too faint to be found alone,
   /// or one that looks unlike its neighbors. Stays where it is if nothing looks clearly more alike.
   void LookEverywhere(const RodProfile& pattern);
+  /// Looks where other photos show the tine (TinePrediction::seen_elsewhere), if that is elsewhere,
+  /// and moves there if this picture, too, speaks more for it.
+  void HearOtherPhotos(const RodProfile& pattern);
   /// Correlation of the chosen line's profile with the last pattern, -1 to 1; 1 without one.
   [[nodiscard]] double Likeness() const;
   /// Share of the looked-at length whose outlines were found, where it shows the rod itself. Needs
@@ -72,6 +75,7 @@ class TineScan {
   [[nodiscard]] std::optional<TineDetection> Finish(cv::Mat* debug = nullptr) const;
 
  private:
+  void Choose(const RodLine& line, const RodProfile& pattern);
   [[nodiscard]] double OutlinedMm() const;
 
   struct Impl;

@@ -1,8 +1,15 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <optional>
 
 namespace tinesight {
+
+/// The line along a tine's axis, carrier frame.
+struct TineLine {
+  Eigen::Vector3d at_pickup_mm = Eigen::Vector3d::Zero();  ///< where it meets the pickup's face
+  Eigen::Vector3d direction = Eigen::Vector3d::UnitZ();    ///< from mount to pickup, length 1
+};
 
 /// Where a note's tine should be, in the carrier frame, and how far off it may be.
 struct TinePrediction {
@@ -17,6 +24,8 @@ struct TinePrediction {
   double search_root_mm = 1.6;    ///< half range at the root
   double expected_root_mm = 0.0;  ///< middle of the range at the root, across the view
   double root_sigma_mm = 0.8;     ///< standard deviation about it
+  /// Where other photos show the tine, if any does.
+  std::optional<TineLine> seen_elsewhere;
 };
 
 }  // namespace tinesight

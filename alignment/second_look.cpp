@@ -1,0 +1,77 @@
+#include "alignment/second_look.hpp"
+
+#include <cmath>
+#include <map>
+
+#include "alignment/seen_elsewhere.hpp"
+#include "vision/photo.hpp"
+#include "vision/sharpening.hpp"
+
+namespace tinesight {
+namespace {
+
+/// Replaces the pickups of `staged` by what is seen of them from where the harp is known to stand.
+/// The pickup of note m is the one near x = spacing · (m − first).
+DetectedPickups FindPickupsAgain(const PhotoView& view, const StagedPhoto& staged,
+                                 const InstrumentProfile& profile) {
+  constexpr double kSearchMm = 6.0;
+  const double spacing_mm = profile.note_spacing_mm;
+  const auto x_of = [&](int midi) { return spacing_mm * (midi - profile.FirstMidi()); };
+  PickupRowOptions options = staged.row_options;
+  options.search_y_mm = kSearchMm;
+  options.row_y_mm = 0.0;
+  options.row_z_mm = 0.0;
+  options.min_x_mm = x_of(staged.geometry.front().midi) - 1.5 * spacing_mm;
+  options.max_x_mm = x_of(staged.geometry.back().midi) + 1.5 * spacing_mm;
+  DetectedPickups pickups = staged.pickups;
+  const auto row = FindPickupRow(view, options);
+  if (!row) return pickups;
+  std::map<int, DetectedPickup> again;
+  for (const DetectedPickup& pickup : DetectPickups(view, *row, options).pickups) {
+    const auto place = static_cast<int>(std::lround(pickup.plane_mm.x() / spacing_mm));
+    again[profile.FirstMidi() + place] = pickup;
+  }
+  for (std::size_t i = 0; i < pickups.pickups.size(); ++i) {
+    const auto found = again.find(staged.geometry[i].midi);
+    if (found != again.end()) pickups.pickups[i] = found->second;
+  }
+  return pickups;
+}
+
+NoteDetectionOptions DetectionOptions(const MeasureRequest& request, std::size_t request_index) {
+  NoteDetectionOptions options;
+  options.note_spacing_mm = request.profile.note_spacing_mm;
+  options.tone_bar_width_mm = request.profile.tone_bar_width_mm;
+  options.debug_dir = request.debug_dir;
+  options.debug_prefix = request.photos[request_index].stem().string();
+  return options;
+}
+
+}  // namespace
+
+std::vector<NoteObservation> LookAgain(const MeasureRequest& request,
+                                       const std::vector<StagedPhoto>& staged,
+                                       const std::vector<PhotoObservations>& observations,
+                                       const HarpSolution& solution, std::size_t index) {
+  const StagedPhoto& photo = staged[index];
+  const auto picture = ReadPhoto(request.photos[photo.request_index]);
+  if (!picture) return observations[index].notes;
+  PhotoView view;
+  view.bgr = Sharpened(picture->bgr);
+  view.gray = Sharpened(picture->gray);
+  view.camera = solution.cameras[index];
+  view.camera_from_world = solution.camera_from_harp[index];
+  std::vector<NoteGeometry> geometry = photo.geometry;
+  for (NoteGeometry& note : geometry) {
+    for (const SolvedNote& solved : solution.notes) {
+      if (solved.midi != note.midi) continue;
+      note.expected = LineOf(solved);
+      note.seen_elsewhere =
+          TineSeenElsewhere(observations, solution, request.profile, solved, index);
+    }
+  }
+  return DetectNotes(view, FindPickupsAgain(view, photo, request.profile), geometry,
+                     DetectionOptions(request, photo.request_index));
+}
+
+}  // namespace tinesight
