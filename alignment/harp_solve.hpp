@@ -42,7 +42,7 @@ struct HarpSolveOptions {
   /// rims, cones and flanges are bright on the lamp's side and dark on the other, from wherever
   /// they are seen. Nothing in the photos tells it, so it is added to the solve's covariance.
   /// Chosen so that the errors on the sample photos are near the stated u (Accuracy test).
-  double ring_light_sigma_mm = 0.07;
+  double ring_light_sigma_mm = 0.06;
   double huber = 2.0;  ///< standard deviations beyond which residuals count less
   [[nodiscard]] Result<void> Validate() const;
 };
@@ -74,7 +74,7 @@ struct HarpSolution {
   /// Residuals don't show what light does to all rings and rods of a photo alike. Chosen so that of
   /// two stations' errors on the sample photos not quite 99 % are within U (Accuracy test).
   [[nodiscard]] double CovarianceFactor() const { return std::max(kLeastFactor, variance_factor); }
-  static constexpr double kLeastFactor = 0.9;
+  static constexpr double kLeastFactor = 0.8;
   bool converged = false;
   std::string report;
 };

@@ -100,6 +100,20 @@ TEST(TineScan, FindsATineThatIsFarOff) {
   }
 }
 
+// What is told of a tine's side says where its tone bar is looked for.
+TEST(TineScan, OffsetsArePositiveTowardThePicturesRight) {
+  const Rod rod{{0.7, 1.0, 0.0}, {0.01, 0.0, 1.0}};
+  const PhotoView view = RodView(rod, 0.0);
+  TineScan scan(view, Prediction());
+  ASSERT_TRUE(scan.Usable());
+  ASSERT_TRUE(scan.FitOutlines());
+  const auto found = scan.Finish();
+  ASSERT_TRUE(found.has_value());
+  const TinePrediction p = Prediction();
+  EXPECT_NEAR(found->offset_tip_mm, 0.7, 0.1);
+  EXPECT_NEAR(found->offset_root_mm, 0.7 - 0.01 * (p.gap_mm + p.length_mm), 0.2);
+}
+
 TEST(TineScan, LooksOnlyWhereEnoughOfTheTineIs) {
   const PhotoView view = RodView({{0.0, 1.0, 0.0}, {0.0, 0.0, 1.0}}, 0.0);
   TinePrediction p = Prediction();
@@ -156,9 +170,67 @@ TEST(TineScan, AShortTineIsNotLookedForAskew) {
     ASSERT_TRUE(scan.FitOutlines()) << highlight;
     const auto found = scan.Finish();
     ASSERT_TRUE(found.has_value()) << highlight;
-    std::printf("%.1f tip %.2f root %.2f\n", highlight, found->offset_tip_mm,
-                found->offset_root_mm);
+    // Half a degree; the flange's side would be several.
+    EXPECT_LT(std::abs(found->offset_tip_mm - found->offset_root_mm), 0.25) << highlight;
   }
+}
+
+/// The same rod twice, side by side: the left one may be taken for the right one.
+PhotoView TwinRods(const Rod& left, const Rod& right) {
+  PhotoView view = RodView(left, 0.3);
+  const PhotoView other = RodView(right, 0.3);
+  const int between = cvRound(
+      view.Project(0.5 * (left.at_pickup_mm + right.at_pickup_mm) - 20.0 * Eigen::Vector3d::UnitZ())
+          .x());
+  other.bgr.colRange(between, view.bgr.cols).copyTo(view.bgr.colRange(between, view.bgr.cols));
+  other.gray.colRange(between, view.gray.cols).copyTo(view.gray.colRange(between, view.gray.cols));
+  return view;
+}
+
+// Told by other photos where a tine is, a scan goes there if there is a rod, and only then.
+TEST(TineScan, GoesWhereOtherPhotosShowTheTineIfThereIsOne) {
+  const Rod left{{-1.6, 1.0, 0.0}, {0.0, 0.0, 1.0}};
+  const Rod right{{1.6, 1.0, 0.0}, {0.0, 0.0, 1.0}};
+  const PhotoView view = TwinRods(left, right);
+  TinePrediction p = Prediction();
+  p.pickup_mm = {-1.6, 0.0, 0.0};
+  p.search_tip_mm = 1.0;
+  p.search_root_mm = 1.0;
+  const auto found_when_told = [&](const std::optional<TineLine>& elsewhere) {
+    p.seen_elsewhere = elsewhere;
+    TineScan scan(view, p);
+    EXPECT_TRUE(scan.Usable());
+    const RodProfile pattern = scan.Profile();
+    scan.LookAgain(pattern);
+    scan.HearOtherPhotos(pattern);
+    return scan.RootOffsetMm();
+  };
+  const double alone = found_when_told(std::nullopt);
+  EXPECT_NEAR(alone, 0.0, 0.2);
+  // Nothing but ground is there.
+  EXPECT_EQ(found_when_told(TineLine{{-4.6, 1.0, 0.0}, Eigen::Vector3d::UnitZ()}), alone);
+  // What is as good as the same place is no news.
+  EXPECT_EQ(found_when_told(TineLine{{-1.5, 1.0, 0.0}, Eigen::Vector3d::UnitZ()}), alone);
+}
+
+TEST(TineScan, LeavesGroundForTheRodThatOtherPhotosShow) {
+  const Rod rod{{1.9, 1.0, 0.0}, {0.0, 0.0, 1.0}};
+  const PhotoView view = RodView(rod, 0.3);
+  TinePrediction beside = Prediction();
+  beside.search_tip_mm = 1.2;  // does not reach the rod
+  beside.search_root_mm = 0.6;
+  beside.root_sigma_mm = 2.0;
+  beside.seen_elsewhere = TineLine{rod.at_pickup_mm, rod.direction};
+  TinePrediction right = Prediction();
+  right.pickup_mm.x() = 1.9;
+  const TineScan neighbor(view, right);
+  ASSERT_TRUE(neighbor.Usable());
+  TineScan scan(view, beside);
+  ASSERT_TRUE(scan.Usable());
+  ASSERT_LT(scan.RootOffsetMm(), 1.3);
+  scan.HearOtherPhotos(neighbor.Profile());
+  EXPECT_NEAR(scan.RootOffsetMm(), 1.9, 0.15);
+  EXPECT_GT(scan.Likeness(), 0.9);
 }
 
 // Beside the rod there is only the ground, whatever pattern one goes by.

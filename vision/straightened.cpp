@@ -35,8 +35,8 @@ Straightened::Straightened(const PhotoView& view, const Axis& axis, double from_
 Eigen::Vector3d Straightened::Point(double along_mm, double across_mm) const {
   const Eigen::Vector3d on_axis = axis_.start_mm + along_mm * axis_.toward_mount;
   const Eigen::Vector3d sight = on_axis - camera_center_mm_;
-  // Looking from mount to pickup with y down: (−toward_mount) × sight points to the right.
-  const Eigen::Vector3d right = sight.cross(axis_.toward_mount).normalized();
+  // Looking from mount to pickup with y down, from above: toward_mount × sight points to the right.
+  const Eigen::Vector3d right = axis_.toward_mount.cross(sight).normalized();
   return on_axis + across_mm * right;
 }
 

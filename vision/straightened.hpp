@@ -9,8 +9,8 @@ namespace tinesight {
 
 /// The picture along a predicted straight feature, made straight: row i looks at the place
 /// `along_mm(i)` on the axis (mm from the pickup's face toward the mount), column j at
-/// `across_mm(j)` to the side, square to the axis and to the line of sight (+ = the picture's
-/// right).
+/// `across_mm(j)` to the side, square to the axis and to the line of sight (+ = toward the
+/// carrier's +x, the right of an upright picture).
 class Straightened {
  public:
   struct Axis {
