@@ -12,6 +12,9 @@ namespace {
 
 constexpr double kPatternWeight = 12.0;
 constexpr double kOutlineWeight = 3.0;  // of edges against steadiness, both without unit
+// The same among all lines of the range. Without it, a phone's local contrast, which makes the rod
+// change along its length, lets what lies beside whole rows of plain tines win.
+constexpr double kFirstOutlineWeight = 2.0;
 // Share of a slow change of the profile along the rod that is forgiven: a highlight wanders a
 // little as the view changes, but a line that is askew changes the profile too.
 constexpr double kForgivenDrift = 0.85;
@@ -266,7 +269,8 @@ double RodSearch::Outlines(const RodLine& line) const {
 
 double RodSearch::Score(const RodLine& line) const {
   const std::vector<cv::Vec3f> values = Read(line);
-  return Steadiness(values, SteadiestStretches(values)) - FarPenalty(line);
+  return Steadiness(values, SteadiestStretches(values)) + kFirstOutlineWeight * Outlines(line) -
+         FarPenalty(line);
 }
 
 double RodSearch::Steadiness(const std::vector<cv::Vec3f>& values,

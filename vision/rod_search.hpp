@@ -92,8 +92,8 @@ class RodSearch {
   void Sharpen(Found& best) const;
   /// Mean strength of the edges at both outlines, 0 to 2.
   [[nodiscard]] double Outlines(const RodLine& line) const;
-  /// Log ratio of how much the profile changes along the line outside and inside the rod, plus
-  /// the logarithm of the prior.
+  /// How much steadier the profile is along the line inside the rod than outside, the edges at its
+  /// outlines, and the logarithm of the prior.
   [[nodiscard]] double Score(const RodLine& line) const;
   [[nodiscard]] double Steadiness(const std::vector<cv::Vec3f>& values,
                                   const std::vector<int>& kept) const;
