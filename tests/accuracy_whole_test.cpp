@@ -70,35 +70,32 @@ enum RowId {
 // its photos may be measured from the other alone, with the uncertainty of that.
 const std::array<Row, kRowCount> kRows = {{
     {"notes with a figure, %", "%.1f", true, {95.0, 99.0, 99.0}, {{}, {}, {}}},
-    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05, 0.05}, {0.295, 0.13, 0.105}},
-    {"lateral, largest mm", "%.3f", false, {0.30, 0.15, 0.15}, {1.2, 0.45, 0.35}},
-    {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {0.32, 0.12, 0.105}},
+    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05, 0.05}, {0.285, 0.12, 0.095}},
+    {"lateral, largest mm", "%.3f", false, {0.30, 0.15, 0.15}, {1.15, 0.40, 0.35}},
+    {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {0.32, 0.125, 0.10}},
     // Reached, but by no merit: the end of the tine is not measured, and what remains is the
     // instrument's scatter about its profile, as the line "gap of the profile alone" below it
     // shows.
     {"gap, RMS mm", "%.3f", false, {kNone, 0.25, 0.25}, {{}, {}, {}}},
     {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone, kNone}, {{}, {}, {}}},
-    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.17, 0.155, 0.115}},
+    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.165, 0.13, 0.085}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
-    // One photo states too large a U: a smaller one calls notes centered that are not. It and two
-    // stations are within by one error or two, the whole visit is not by two of 340: another
-    // machine's rounding may turn as many.
+    // Reached by an error or two: another machine's rounding may turn as many.
     {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.5, 99.5, 99.5}},
     // 1 where u is right, less where U is never wrong because it says nothing.
-    {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.80, 0.76}},
+    {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.74, 0.72}},
     // The same for the figure that matters most: of all errors within U, the gap, which is only its
     // prior, makes up for the others.
     {"lateral errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
     // That none is contradicted is worth as much as there are verdicts at all: the row below.
     {"lateral verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
-    {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {12.0, 45.0, 56.0}},
+    {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {15.0, 48.0, 58.0}},
     {"height, gap verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
 }};
 
 // What the photos make one suspect, of the planted faults in all registers (as four registers
-// share notes, some count twice): so many are named at least, with so many false alarms at most. A
-// tine that is 0.38 mm low stands near the limit of being called low, in two registers.
-constexpr std::array<int, 3> kFewestFaultsNamed = {3, 3, 6};
+// share notes, some count twice): so many are named at least, with so many false alarms at most.
+constexpr std::array<int, 3> kFewestFaultsNamed = {3, 6, 9};
 constexpr std::array<int, 3> kMostFalseAlarms = {1, 1, 2};
 
 constexpr double kLongTine_mm = 60.0;
