@@ -5,6 +5,8 @@
 
 #include <numbers>
 
+#include "tests/solve_scene.hpp"
+
 namespace tinesight {
 namespace {
 
@@ -22,29 +24,8 @@ InstrumentProfile OneNote() {
   return profile;
 }
 
-Camera TestCamera() {
-  Camera camera;
-  camera.width_px = 4032;
-  camera.height_px = 3024;
-  camera.fx_px = 3100.0;
-  camera.fy_px = 3100.0;
-  camera.cx_px = 2015.5;
-  camera.cy_px = 1511.5;
-  camera.distortion = {-0.06, 0.03, 0.0003, -0.0004, 0.0};
-  return camera;
-}
-
 /// From in front of the mounts and above the tines, `x_mm` to the side.
-Eigen::Isometry3d LookingFrom(double x_mm) {
-  const Eigen::Vector3d eye(x_mm, -115.0, -420.0);
-  const Eigen::Vector3d forward = (Eigen::Vector3d(0.0, 0.0, -40.0) - eye).normalized();
-  const Eigen::Vector3d right = Eigen::Vector3d::UnitY().cross(forward).normalized();
-  Eigen::Isometry3d camera_from_harp = Eigen::Isometry3d::Identity();
-  camera_from_harp.linear() << right.transpose(), forward.cross(right).transpose(),
-      forward.transpose();
-  camera_from_harp.translation() = -camera_from_harp.linear() * eye;
-  return camera_from_harp;
-}
+Eigen::Isometry3d Station(double x_mm) { return testing::LookingFrom({x_mm, -115.0, -420.0}); }
 
 SolvedNote Tine(double lateral_mm, double yaw_deg) {
   SolvedNote note;
@@ -61,8 +42,8 @@ struct TwoStations {
   std::vector<PhotoObservations> photos;
 
   TwoStations(const SolvedNote& in_first, const SolvedNote& in_second) {
-    solution.camera_from_harp = {LookingFrom(-70.0), LookingFrom(70.0)};
-    solution.cameras = {TestCamera(), TestCamera()};
+    solution.camera_from_harp = {Station(-70.0), Station(70.0)};
+    solution.cameras = {testing::PhoneCamera(), testing::PhoneCamera()};
     photos.resize(2);
     AddAxis(in_first, 0);
     AddAxis(in_second, 1);

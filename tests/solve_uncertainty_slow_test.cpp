@@ -16,6 +16,7 @@
 #include <vector>
 
 #include "alignment/harp_solve.hpp"
+#include "tests/solve_scene.hpp"
 
 namespace tinesight {
 namespace {
@@ -23,18 +24,6 @@ namespace {
 constexpr int kFirstMidi = 40;
 constexpr int kNotes = 8;
 constexpr double kDegree = std::numbers::pi / 180.0;
-
-Camera TestCamera() {
-  Camera camera;
-  camera.width_px = 4032;
-  camera.height_px = 3024;
-  camera.fx_px = 3100.0;
-  camera.fy_px = 3100.0;
-  camera.cx_px = 2015.5;
-  camera.cy_px = 1511.5;
-  camera.distortion = {-0.06, 0.03, 0.0003, -0.0004, 0.0};
-  return camera;
-}
 
 InstrumentProfile TestProfile() {
   InstrumentProfile profile;
@@ -61,17 +50,6 @@ Eigen::Matrix<double, 9, 9> PoseCovariance() {
   correlation(0, 8) = correlation(8, 0) = 0.4;
   correlation(1, 7) = correlation(7, 1) = -0.4;
   return u.asDiagonal() * correlation * u.asDiagonal();
-}
-
-/// A camera that looks from (x, y, z) of the rig frame at a point between tines and pickups.
-Eigen::Isometry3d LookingFrom(const Eigen::Vector3d& eye) {
-  const Eigen::Vector3d forward = (Eigen::Vector3d(0.0, 0.0, -40.0) - eye).normalized();
-  const Eigen::Vector3d right = Eigen::Vector3d::UnitY().cross(forward).normalized();
-  Eigen::Isometry3d camera_from_rig = Eigen::Isometry3d::Identity();
-  camera_from_rig.linear() << right.transpose(), forward.cross(right).transpose(),
-      forward.transpose();
-  camera_from_rig.translation() = -camera_from_rig.linear() * eye;
-  return camera_from_rig;
 }
 
 Eigen::Isometry3d Moved(const Eigen::Isometry3d& start, const Eigen::Vector3d& turn,
@@ -118,8 +96,8 @@ class TrialMaker {
     DrawHarp(profile, trial);
     for (const Eigen::Vector3d& eye : eyes) {
       PhotoObservations photo;
-      photo.camera = TestCamera();
-      photo.pose.camera_from_rig = LookingFrom(eye);
+      photo.camera = testing::PhoneCamera();
+      photo.pose.camera_from_rig = testing::LookingFrom(eye);
       photo.pose.focal_scale = 1.004;
       photo.pose.principal_point_shift_px = {1.5, -0.8};
       photo.pose.covariance = PoseCovariance();
