@@ -9,9 +9,7 @@
 namespace tinesight {
 namespace {
 
-using testing::BarX;
 using testing::kDegree;
-using testing::kGap_mm;
 
 constexpr double kFlange_mm = 2.0;
 // Narrower than life, so that enough of them are in the small picture.

@@ -118,6 +118,16 @@ Eigen::Vector2d FarFlangeMm(const PhotoView& view, const Candidate& c, double ra
   return (OnPlane(view, far, c.vote_mm.z()) - c.vote_mm).head<2>();
 }
 
+/// Whether a flange stood out better where it was found before the row was known: a pickup that is
+/// out of line, whose neighbor's edge lies where the row would have it. Not what lies toward the
+/// flange behind, which often stands out best of all.
+bool StoodOutBetter(const RingFit& before, const RingFit& now, const Expectation& expected) {
+  constexpr double kClearly = 1.25;
+  constexpr double kMostCost = 0.9;
+  return now.sigma_mm > kClearly * before.sigma_mm &&
+         expected.Cost(before.offset_mm - expected.offset_mm) < kMostCost;
+}
+
 void FitFlanges(const PhotoView& view, double radius_mm,
                 const std::vector<Eigen::Vector2d>& expected, std::vector<Candidate>& candidates) {
   for (std::size_t i = 0; i < candidates.size(); ++i) {
@@ -125,8 +135,10 @@ void FitFlanges(const PhotoView& view, double radius_mm,
     const RingProfiles profiles(view, c.vote_mm, radius_mm - 2.9, radius_mm + 2.3);
     const Expectation near_row{expected[i], FarFlangeMm(view, c, radius_mm)};
     const BestOffset start = ScanNearExpected(profiles, near_row, radius_mm, 1.6, 0.1);
+    const std::optional<RingFit> before = c.flange;
     c.flange = profiles.Fit(start.offset_mm, radius_mm, 0.4, true);
     if (c.flange && c.flange->sigma_mm < 0.1 && c.flange->coverage > 0.5) {
+      if (before && StoodOutBetter(*before, *c.flange, near_row)) c.flange = before;
       c.axis_mm.head<2>() = c.vote_mm.head<2>() + c.flange->offset_mm;
     } else {
       c.flange.reset();
