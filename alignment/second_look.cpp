@@ -10,7 +10,7 @@
 namespace tinesight {
 namespace {
 
-/// Replaces the pickups of `staged` by what is seen of them from where the harp is known to stand.
+/// The pickups of `staged`, as they are seen from where the harp is known to stand.
 /// The pickup of note m is the one near x = spacing · (m − first).
 DetectedPickups FindPickupsAgain(const PhotoView& view, const StagedPhoto& staged,
                                  const InstrumentProfile& profile) {

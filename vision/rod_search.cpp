@@ -134,11 +134,6 @@ RodSearch::Found RodSearch::Best() const {
     Scan(RodLine(all[i].line), {kFineMm, kFineMm}, kFineMm, all);
   }
   Found best = *std::min_element(all.begin(), all.end(), better);
-  for (const Found& f : all) {
-    const double apart = std::max(std::abs(f.line.tip_mm - best.line.tip_mm),
-                                  std::abs(f.line.root_mm - best.line.root_mm));
-    if (apart > 0.6 * prediction_.diameter_mm) best.rival = std::max(best.rival, f.score);
-  }
   Sharpen(best);
   return best;
 }
@@ -146,7 +141,7 @@ RodSearch::Found RodSearch::Best() const {
 void RodSearch::Scan(const RodLine& middle, const RodLine& half, double step_mm,
                      std::vector<Found>& found) const {
   ForGrid(middle, half, {step_mm, step_mm}, [&](const RodLine& line) {
-    found.push_back({line, Score(line), -1e9});
+    found.push_back({line, Score(line)});
   });
 }
 

@@ -28,7 +28,6 @@ class RodSearch {
   struct Found {
     RodLine line;
     double score = -1e9;
-    double rival = -1e9;  // best score clearly elsewhere
   };
 
   /// The best line of the whole search range: coarsely, then finely about the best ones, as a rod

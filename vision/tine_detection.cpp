@@ -193,8 +193,6 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   const double span_mm = prediction.gap_mm + prediction.length_mm;
   const OutlineFit& fit = *impl_->fit;
   TineDetection found;
-  found.contrast = impl_->choice.found.score;
-  found.rival = impl_->choice.found.rival;
   found.likeness = Likeness();
   found.disagreement_mm = impl_->disagreement_mm;
   if (debug != nullptr) DrawDebug(picture, fit, span_mm, *debug);

@@ -18,14 +18,12 @@ namespace tinesight {
 /// What a photo shows of one tine.
 struct TineDetection {
   std::vector<AxisPoint> axis;
-  double score = 0.0;        ///< share of the looked-at length whose two outlines were found
-  double contrast = 0.0;     ///< what speaks for the line in a first look, RodSearch::Found::score
-  double rival = 0.0;        ///< the same for the best clearly different line
-  double likeness = 1.0;     ///< correlation of the rod's profile with its neighbors', -1 to 1;
-                             ///< 1 without a neighbor
-  double visible_mm = 0.0;   ///< length of the tine with both outlines found
-  double scatter_px = 0.0;   ///< robust standard deviation of single outline points
-  double width_ratio = 1.0;  ///< found width over predicted
+  double score = 0.0;            ///< share of the looked-at length whose two outlines were found
+  double likeness = 1.0;         ///< correlation of the rod's profile with its neighbors', -1 to 1;
+                                 ///< 1 without a neighbor
+  double visible_mm = 0.0;       ///< length of the tine with both outlines found
+  double scatter_px = 0.0;       ///< robust standard deviation of single outline points
+  double width_ratio = 1.0;      ///< found width over predicted
   double disagreement_mm = 0.0;  ///< between the steadiest line and the outlines' line
   double offset_tip_mm = 0.0;    ///< chosen line at the pickup's face, across the view
   double offset_root_mm = 0.0;   ///< and at the root
