@@ -27,6 +27,7 @@ enum class Pole {
   kCone,       ///< 3 mm at its tip, 5 mm at the flange
   kBead,       ///< polished, without any ring, lit from the side
   kHighlight,  ///< round, 5 mm, seen on a pole now on this, now on that side
+  kFlank,      ///< round, 5 mm, seen on every pole on the same side of its middle
   kUneven,     ///< 3 mm all along, each standing out by another amount
 };
 
@@ -37,6 +38,8 @@ double FlangeZ(Pole pole, int i) {
 
 /// Up to 0.42 mm to each side, changing from pole to pole.
 Eigen::Vector2d HighlightOff(int i) { return {0.3 * (i % 3 - 1), 0.3 * ((2 * i) % 5 - 2) / 2.0}; }
+
+const Eigen::Vector2d kFlankOff{0.5, -0.5};
 
 /// Dark flanges of 13.6 mm before a lighter ground, each with a pole.
 PhotoView PickupsView(Pole pole) {
@@ -52,6 +55,7 @@ PhotoView PickupsView(Pole pole) {
       if (cone && off.norm() < 2.5) return 120.0;
       if (off.norm() > 6.8) continue;
       if (pole == Pole::kHighlight) return (off - HighlightOff(i)).norm() < 2.5 ? 120.0 : 40.0;
+      if (pole == Pole::kFlank) return (off - kFlankOff).norm() < 2.5 ? 120.0 : 40.0;
       if (pole == Pole::kUneven) return 45.0 + 25.0 * std::sin(6.0 * off.x() + 6.0 * off.y());
       const double bead = (off - Eigen::Vector2d(0.4, -0.3)).norm();
       return 40.0 + (cone ? 0.0 : 150.0 * std::exp(-std::pow(bead / 1.5, 2.0)));
@@ -126,6 +130,12 @@ TEST(PickupDetection, TakesNoRingFromAPolishedBead) {
 // Taken for rings of the pickups they would pull them about, and make their flanges look uncertain.
 TEST(PickupDetection, TakesNoRingFromHighlightsThatWanderOnTheirPoles) {
   ExpectFlangesAlone(PickupsView(Pole::kHighlight));
+}
+
+// The lit flank of a chisel looks alike on all poles: only that it is beside their middles tells
+// it.
+TEST(PickupDetection, TakesNoRingFromFlanksBesideTheMiddlesOfTheirPoles) {
+  ExpectFlangesAlone(PickupsView(Pole::kFlank));
 }
 
 // That a tip stands out further moves it in the picture against its flange, and is no reason to
