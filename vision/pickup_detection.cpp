@@ -288,7 +288,8 @@ double OffAxisMm(const std::vector<Eigen::Vector2d>& apart_mm,
 bool CollarsKeepToFlanges(const PhotoView& view, const std::vector<Candidate>& candidates) {
   // On rendered photos real ones scattered by 0.02 to 0.07 mm, highlights by 0.25 mm and more.
   constexpr double kMostScatterMm = 0.13;
-  // On those of two makers real ones were 0.05 mm off the axis, a chisel's flank 0.4 mm.
+  // Real ones were 0.05 mm off the axis in one maker's photos, a chisel's flank 0.4 mm in
+  // another's.
   constexpr double kMostOffAxisMm = 0.2;
   std::vector<double> index;
   std::vector<double> dx;
