@@ -28,11 +28,14 @@ using Vector2 = Eigen::Matrix<T, 2, 1>;
 /// Parameters of a photo: rotation vector on the left of camera_from_rig, translation, focal
 /// scale, principal point shift, each the change from the rig solve's answer; then how much
 /// deeper than in other photos flange, collar and pole ring look in this one. Light and the side
-/// of a rim that shows move a ring's outline in the picture as a change of depth would. Last, by
+/// of a rim that shows move a ring's outline in the picture as a change of depth would. Then by
 /// how much they move all rings of a kind alike in the picture: x, y px of flange, collar, pole.
+/// Last, the line by which the row of poles lies beside where their likeness says: x, y px at the
+/// middle of the photo's notes, x, y px per note.
 constexpr int kPoseSize = 9;
 constexpr int kFirstShift = kPoseSize + 3;
-constexpr int kPhotoSize = kFirstShift + 6;
+constexpr int kFirstLine = kFirstShift + 6;
+constexpr int kPhotoSize = kFirstLine + 4;
 /// Parameters of a placement: rotation vector on the left of rig_from_harp and translation, as
 /// changes; depths of flange, collar and pole ring behind the pole tip's face.
 constexpr int kPlacementSize = 9;
@@ -94,6 +97,30 @@ struct RingCenterError {
     return new ceres::AutoDiffCostFunction<RingCenterError, 2, kPhotoSize, kPlacementSize,
                                            SolvedNote::kCount>(
         new RingCenterError{view, observed, kind});
+  }
+};
+
+struct PoleInRowError {
+  const View& view;
+  CenterObservation observed;
+  double places_from_middle;
+
+  template <typename T>
+  bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
+    const Vector3<T> face(note[SolvedNote::kX], note[SolvedNote::kY], note[SolvedNote::kZ]);
+    const Vector2<T> px = view.Project<T>(face, photo, placement);
+    const T* line_px = photo + kFirstLine;
+    for (int i = 0; i < 2; ++i) {
+      const T beside_px = line_px[i] + places_from_middle * line_px[2 + i];
+      residual[i] = (px[i] + beside_px - T(observed.position_px[i])) / T(observed.sigma_px);
+    }
+    return true;
+  }
+  static ceres::CostFunction* Create(const View& view, const CenterObservation& observed,
+                                     double places_from_middle) {
+    return new ceres::AutoDiffCostFunction<PoleInRowError, 2, kPhotoSize, kPlacementSize,
+                                           SolvedNote::kCount>(
+        new PoleInRowError{view, observed, places_from_middle});
   }
 };
 
@@ -301,6 +328,9 @@ class HarpProblem {
       problem_.AddResidualBlock(PriorOf<kPhotoSize>(kFirstShift + k, 0.0, sigma_px), nullptr,
                                 photo_block);
     }
+    AddLineOfPoles(photo_block);
+    const double middle_midi =
+        photo.notes.empty() ? 0.0 : 0.5 * (photo.notes.front().midi + photo.notes.back().midi);
     for (const NoteObservation& seen : photo.notes) {
       const auto found = notes_.find(seen.midi);
       if (found == notes_.end() || !found->second.photos.contains(i)) continue;
@@ -310,6 +340,9 @@ class HarpProblem {
         problem_.AddResidualBlock(cost, Robust(), photo_block, placement_block, state);
       };
       if (seen.pole) add(RingCenterError::Create(view, *seen.pole, RingKind::kPole));
+      if (seen.pole_in_row) {
+        add(PoleInRowError::Create(view, *seen.pole_in_row, seen.midi - middle_midi));
+      }
       if (seen.flange) add(RingCenterError::Create(view, *seen.flange, RingKind::kFlange));
       if (seen.collar) add(RingCenterError::Create(view, *seen.collar, RingKind::kCollar));
       for (const AxisPoint& p : seen.axis) add(TineAxisError::Create(view, p));
@@ -317,6 +350,16 @@ class HarpProblem {
         problem_.AddResidualBlock(ToneBarError::Create(view, p, note.ToneBarMiddleZ()), Robust(),
                                   photo_block, placement_block, note.tone_bar.data());
       }
+    }
+  }
+
+  /// Keeps the line finite where a photo shows no pole in its row; else it says nothing.
+  void AddLineOfPoles(double* photo_block) {
+    constexpr double kAnywherePx = 1000.0;
+    constexpr double kAnySlopePx = 100.0;
+    for (int i = kFirstLine; i < kPhotoSize; ++i) {
+      const double sigma_px = i < kFirstLine + 2 ? kAnywherePx : kAnySlopePx;
+      problem_.AddResidualBlock(PriorOf<kPhotoSize>(i, 0.0, sigma_px), nullptr, photo_block);
     }
   }
 

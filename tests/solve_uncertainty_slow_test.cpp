@@ -70,6 +70,8 @@ struct World {
   Eigen::Vector3d ring_depths_mm{2.0, 2.0, 0.0};   ///< flange, collar, pole ring
   Eigen::Vector3d photo_depths_mm{0.0, 0.0, 0.0};  ///< what the photo in work adds to them
   std::array<Eigen::Vector2d, 3> ring_shifts_px = {{{0, 0}, {0, 0}, {0, 0}}};  ///< in that photo
+  Eigen::Vector2d pole_line_px{0.0, 0.0};        ///< by which the row of poles lies beside itself,
+  Eigen::Vector2d pole_line_per_note_px{0, 0};   ///< in that photo
   Eigen::Vector3d ring_light_mm{0.0, 0.0, 0.0};  ///< by which light moves all rings of all photos
   std::vector<Eigen::Isometry3d> camera_from_rig;
   std::vector<Camera> cameras;
@@ -165,6 +167,9 @@ class TrialMaker {
     const Eigen::Vector2d shift = photo.pose.principal_point_shift_px + change.tail<2>();
     world.cameras.push_back(
         photo.camera.Adjusted(photo.pose.focal_scale + change(6), shift.x(), shift.y()));
+    // Nothing is known of that line, whatever else is: far beyond what likeness leaves open.
+    world.pole_line_px = {Normal(20.0), Normal(20.0)};
+    world.pole_line_per_note_px = {Normal(2.0), Normal(2.0)};
     if (draw_frame) {
       world.photo_depths_mm = Normal3(HarpSolveOptions().ring_depth_per_photo_sigma_mm);
       const double shift_px = HarpSolveOptions().ring_shift_share * noise_px;
@@ -206,6 +211,8 @@ class TrialMaker {
     seen.flange = ring(0);
     seen.collar = ring(1);
     seen.pole = ring(2);
+    seen.pole_in_row = CenterObservation{
+        Seen(world, pickup) + world.pole_line_px + index * world.pole_line_per_note_px, noise_px};
     const double gap_mm = state(SolvedNote::kGap);
     constexpr int kPoints = 15;
     for (int k = 0; k < kPoints; ++k) {

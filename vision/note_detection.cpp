@@ -275,7 +275,7 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
     seen.midi = notes[i].midi;
     seen.flange = pickup.flange;
     seen.collar = pickup.collar;
-    seen.pole = pickup.pole;
+    (pickups.poles_in_row ? seen.pole_in_row : seen.pole) = pickup.pole;
     if (!pickup.flange && !pickup.collar && !pickup.pole) {
       seen.problem = "its pickup could not be made out";
     } else if (!scans[i]) {

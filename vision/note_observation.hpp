@@ -28,6 +28,8 @@ struct NoteObservation {
   std::optional<CenterObservation> flange;  ///< the bobbin's flange toward the tine
   std::optional<CenterObservation> collar;  ///< the pole's widest ring, between flange and tip
   std::optional<CenterObservation> pole;    ///< the pole tip's face
+  /// Where the pole stands in its row: the row as a whole may lie beside this, by a line along it.
+  std::optional<CenterObservation> pole_in_row;
   std::vector<AxisPoint> axis;
   double axis_likeness = 0.0;  ///< correlation of the rod's look with its neighbors', -1 to 1
   double axis_score = 0.0;     ///< share of the visible rod whose outline was found, 0 to 1

@@ -105,4 +105,19 @@ void CrossCheckRings(std::vector<DetectedPickup>& pickups) {
   }
 }
 
+void CheckPolesInRow(std::vector<DetectedPickup>& pickups) {
+  const RingPair pair = Compare(pickups, &DetectedPickup::flange, &DetectedPickup::pole);
+  for (DetectedPickup& pickup : pickups) {
+    if (!pickup.pole) continue;
+    if (!pair.Usable() || !pickup.flange || pair.Contradicts(pickup)) {
+      pickup.pole.reset();
+      continue;
+    }
+    const double flange_px = pickup.flange->sigma_px;
+    double& sigma_px = pickup.pole->sigma_px;
+    sigma_px = std::sqrt(
+        std::max(sigma_px * sigma_px, pair.ScatterPx() * pair.ScatterPx() - flange_px * flange_px));
+  }
+}
+
 }  // namespace tinesight
