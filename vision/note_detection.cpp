@@ -198,7 +198,8 @@ void LookForMissedTines(std::vector<std::optional<TineScan>>& scans) {
   }
 }
 
-/// Fits the outlines of every tine and holds the lines against their neighbors'.
+/// Fits the outlines of every tine and holds the lines against their neighbors'. The two err in
+/// different ways: what comes of it is their mean.
 void FitLines(std::vector<std::optional<TineScan>>& scans) {
   std::vector<std::size_t> indices;
   std::vector<RodStrip> strips;
@@ -209,7 +210,7 @@ void FitLines(std::vector<std::optional<TineScan>>& scans) {
     strips.back().place = static_cast<int>(i);
   }
   RegisterRods(strips);
-  for (std::size_t k = 0; k < indices.size(); ++k) scans[indices[k]]->MoveTo(strips[k]);
+  for (std::size_t k = 0; k < indices.size(); ++k) scans[indices[k]]->MoveHalfwayTo(strips[k]);
 }
 
 /// Where a tine's root and its line at the pickup are, mm to the right of what was predicted.

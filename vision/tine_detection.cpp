@@ -184,7 +184,10 @@ RodStrip TineScan::Strip() const {
   return strip;
 }
 
-void TineScan::MoveTo(const RodStrip& strip) { impl_->fit->line = {strip.tip_mm, strip.root_mm}; }
+void TineScan::MoveHalfwayTo(const RodStrip& strip) {
+  RodLine& line = impl_->fit->line;
+  line = {0.5 * (line.tip_mm + strip.tip_mm), 0.5 * (line.root_mm + strip.root_mm)};
+}
 
 std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   if (!usable_ || !impl_->fit) return std::nullopt;
