@@ -24,9 +24,9 @@ struct PickupAxis {
 /// its neighbors' (RegisterRings). Only the half away from the tine is looked at, and only poles
 /// of one look are held against each other. `axes` must stand in the order of the row.
 ///
-/// How the poles' middles look on the whole is not known: a straight line along the row, in x and
-/// in y, is taken over from the axes. Beyond that line the result is independent of them. Empty
-/// where fewer than five poles look alike.
+/// How the poles' middles look on the whole is not known: what changes slowly along the row, a line
+/// over some ten places, in x and in y, is taken over from the axes. A pole that shows little stays
+/// near its axis. Empty where fewer than five poles look alike.
 [[nodiscard]] std::vector<PoleInRow> FindPolesInRow(const PhotoView& view, double tip_radius_mm,
                                                     const std::vector<PickupAxis>& axes);
 
