@@ -24,7 +24,7 @@ PhotoView FlangeView(bool covered) {
 TEST(RingFit, FindsACenterAndItsRadius) {
   const PhotoView view = FlangeView(false);
   const RingProfiles profiles(view, {0.0, 0.0, 2.0}, 4.0, 9.0);
-  const auto fit = profiles.Fit({0.0, 0.0}, 6.8, 0.6, true);
+  const auto fit = profiles.Fit({0.0, 0.0}, {6.8}, 0.6, true);
   ASSERT_TRUE(fit.has_value());
   // 0.02 mm is 0.2 px: what blur, noise and the 0.04 mm steps leave.
   EXPECT_NEAR(fit->offset_mm.x(), 0.31, 0.02);
@@ -36,7 +36,7 @@ TEST(RingFit, FindsACenterAndItsRadius) {
 TEST(RingFit, IsNotPulledByARodAcrossTheRing) {
   const PhotoView view = FlangeView(true);
   const RingProfiles profiles(view, {0.0, 0.0, 2.0}, 4.0, 9.0);
-  const auto fit = profiles.Fit({0.0, 0.0}, 6.8, 0.6, true);
+  const auto fit = profiles.Fit({0.0, 0.0}, {6.8}, 0.6, true);
   ASSERT_TRUE(fit.has_value());
   EXPECT_NEAR(fit->offset_mm.x(), 0.31, 0.03);
   EXPECT_NEAR(fit->offset_mm.y(), -0.22, 0.03);
@@ -45,16 +45,16 @@ TEST(RingFit, IsNotPulledByARodAcrossTheRing) {
 TEST(RingFit, EnergyIsGreatestOnTheRing) {
   const PhotoView view = FlangeView(false);
   const RingProfiles profiles(view, {0.0, 0.0, 2.0}, 4.0, 9.0);
-  const double on = profiles.Energy({0.31, -0.22}, 6.8);
-  EXPECT_GT(on, 2.0 * profiles.Energy({0.9, -0.22}, 6.8));
-  EXPECT_GT(on, 2.0 * profiles.Energy({0.31, -0.22}, 6.2));
+  const double on = profiles.Energy({0.31, -0.22}, {6.8});
+  EXPECT_GT(on, 2.0 * profiles.Energy({0.9, -0.22}, {6.8}));
+  EXPECT_GT(on, 2.0 * profiles.Energy({0.31, -0.22}, {6.2}));
 }
 
 TEST(RingFit, FindsNothingOnAnEvenGround) {
   PhotoView view = testing::DetectorView(60.0);
   testing::Render(view, 1.2, 0.0, [](const Eigen::Vector3d&) { return 90.0; });
   const RingProfiles profiles(view, {0.0, 0.0, 2.0}, 4.0, 9.0);
-  EXPECT_FALSE(profiles.Fit({0.0, 0.0}, 6.8, 0.6, true).has_value());
+  EXPECT_FALSE(profiles.Fit({0.0, 0.0}, {6.8}, 0.6, true).has_value());
 }
 
 }  // namespace

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <numeric>
 
+#include "vision/flange_disc.hpp"
 #include "vision/pole_in_row.hpp"
 #include "vision/ring_cross_check.hpp"
 #include "vision/ring_fit.hpp"
@@ -24,25 +25,6 @@ Eigen::Vector3d OnPlane(const PhotoView& view, const Eigen::Vector3d& point_mm, 
   const Eigen::Vector3d center = view.CameraCenterMm();
   const double scale = (z_mm - center.z()) / (point_mm.z() - center.z());
   return center + scale * (point_mm - center);
-}
-
-struct BestOffset {
-  Eigen::Vector2d offset_mm = Eigen::Vector2d::Zero();
-  double energy = -1.0;
-};
-
-BestOffset ScanOffsets(const RingProfiles& profiles, const Eigen::Vector2d& middle_mm,
-                       double radius_mm, double half_mm, double step_mm) {
-  BestOffset best;
-  const int n = static_cast<int>(std::ceil(half_mm / step_mm));
-  for (int i = -n; i <= n; ++i) {
-    for (int j = -n; j <= n; ++j) {
-      const Eigen::Vector2d offset = middle_mm + step_mm * Eigen::Vector2d(i, j);
-      const double energy = profiles.Energy(offset, radius_mm);
-      if (energy > best.energy) best = {offset, energy};
-    }
-  }
-  return best;
 }
 
 struct Candidate {
@@ -74,7 +56,7 @@ struct Expectation {
 /// Offset of greatest energy, where straying from the expected place costs something: what is in
 /// line with the other pickups needs less evidence than what is not.
 BestOffset ScanNearExpected(const RingProfiles& profiles, const Expectation& expected,
-                            double radius_mm, double half_mm, double step_mm) {
+                            const RingOutline& outline, double half_mm, double step_mm) {
   constexpr double kPenalty = 0.2;
   BestOffset best;
   double best_value = -1e9;
@@ -82,7 +64,7 @@ BestOffset ScanNearExpected(const RingProfiles& profiles, const Expectation& exp
   for (int i = -n; i <= n; ++i) {
     for (int j = -n; j <= n; ++j) {
       const Eigen::Vector2d stray = step_mm * Eigen::Vector2d(i, j);
-      const double energy = profiles.Energy(expected.offset_mm + stray, radius_mm);
+      const double energy = profiles.Energy(expected.offset_mm + stray, outline);
       const double value = energy - kPenalty * expected.Cost(stray);
       if (value > best_value) {
         best_value = value;
@@ -132,22 +114,75 @@ bool StoodOutBetter(const RingFit& before, const RingFit& now, const Expectation
          expected.Cost(before.offset_mm - expected.offset_mm) < kMostCost;
 }
 
+RingProfiles FlangeProfiles(const PhotoView& view, const Candidate& c, double radius_mm) {
+  return {view, c.vote_mm, radius_mm - 2.9, radius_mm + 2.3};
+}
+
+bool IsSound(const std::optional<RingFit>& flange) {
+  return flange && flange->sigma_mm < 0.1 && flange->coverage > 0.5;
+}
+
 void FitFlanges(const PhotoView& view, double radius_mm,
                 const std::vector<Eigen::Vector2d>& expected, std::vector<Candidate>& candidates) {
   for (std::size_t i = 0; i < candidates.size(); ++i) {
     Candidate& c = candidates[i];
-    const RingProfiles profiles(view, c.vote_mm, radius_mm - 2.9, radius_mm + 2.3);
+    const RingProfiles profiles = FlangeProfiles(view, c, radius_mm);
     const Expectation near_row{expected[i], FarFlangeMm(view, c, radius_mm)};
-    const BestOffset start = ScanNearExpected(profiles, near_row, radius_mm, 1.6, 0.1);
+    const BestOffset start = ScanNearExpected(profiles, near_row, {radius_mm}, 1.6, 0.1);
     const std::optional<RingFit> before = c.flange;
-    c.flange = profiles.Fit(start.offset_mm, radius_mm, 0.4, true);
-    if (c.flange && c.flange->sigma_mm < 0.1 && c.flange->coverage > 0.5) {
+    c.flange = profiles.Fit(start.offset_mm, {radius_mm}, 0.4, true);
+    if (IsSound(c.flange)) {
       if (before && StoodOutBetter(*before, *c.flange, near_row)) c.flange = before;
       c.axis_mm.head<2>() = c.vote_mm.head<2>() + c.flange->offset_mm;
     } else {
       c.flange.reset();
       c.axis_mm.head<2>() = c.vote_mm.head<2>() + start.offset_mm;
     }
+  }
+}
+
+/// How far, in the plane in which rings are looked for, a ring moves from its place if it lies 1 mm
+/// behind that plane.
+Eigen::Vector2d ShiftPerDepth(const PhotoView& view, const Eigen::Vector3d& place_mm) {
+  const Eigen::Vector3d sight = place_mm - view.CameraCenterMm();
+  return -sight.head<2>() / sight.z();
+}
+
+/// Fits the flanges as discs (FindFlangeDisc), if that is what shows: first near where their
+/// circles are, then knowing where the row runs.
+void FitFlangesAsDiscs(const PhotoView& view, double radius_mm,
+                       std::vector<Candidate>& candidates) {
+  constexpr double kWindowMm = 0.3;
+  std::vector<ShownFlange> shown;
+  shown.reserve(candidates.size());
+  for (const Candidate& c : candidates) {
+    shown.push_back({FlangeProfiles(view, c, radius_mm), (c.axis_mm - c.vote_mm).head<2>(),
+                     ShiftPerDepth(view, c.vote_mm)});
+  }
+  const std::optional<FlangeDisc> disc = FindFlangeDisc(shown, radius_mm);
+  if (!disc) return;
+  std::vector<RingOutline> outlines;
+  const auto fit_from = [&](std::size_t i, const Eigen::Vector2d& offset_mm) {
+    auto fit = shown[i].profiles.Fit(offset_mm, outlines[i], kWindowMm, false);
+    return IsSound(fit) ? fit : std::nullopt;
+  };
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    Candidate& c = candidates[i];
+    outlines.push_back({disc->radius_mm, disc->thickness_mm * shown[i].shift_per_mm});
+    const Eigen::Vector2d middle_mm = shown[i].middle_mm - 0.5 * outlines[i].back_mm;
+    const BestOffset start = ScanOffsets(shown[i].profiles, middle_mm, outlines[i], 0.4, 0.1);
+    c.flange = fit_from(i, start.offset_mm);
+    c.axis_mm.head<2>() = c.vote_mm.head<2>() + (c.flange ? c.flange->offset_mm : start.offset_mm);
+  }
+  const std::vector<Eigen::Vector2d> expected = ExpectFromRow(candidates);
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    Candidate& c = candidates[i];
+    const Expectation near_row{expected[i], FarFlangeMm(view, c, radius_mm)};
+    const BestOffset start = ScanNearExpected(shown[i].profiles, near_row, outlines[i], 1.6, 0.1);
+    const std::optional<RingFit> before = c.flange;
+    c.flange = fit_from(i, start.offset_mm);
+    if (before && (!c.flange || StoodOutBetter(*before, *c.flange, near_row))) c.flange = before;
+    c.axis_mm.head<2>() = c.vote_mm.head<2>() + (c.flange ? c.flange->offset_mm : start.offset_mm);
   }
 }
 
@@ -242,7 +277,7 @@ double FindCollarRadius(const PhotoView& view, double tip_radius_mm,
   for (int k = 0; k < count; ++k) {
     double& energy = energies.emplace_back(0.0);
     for (const RingProfiles& p : profiles) {
-      energy += ScanOffsets(p, {0.0, 0.0}, least + kStepMm * k, 0.4, 0.1).energy;
+      energy += ScanOffsets(p, {0.0, 0.0}, {least + kStepMm * k}, 0.4, 0.1).energy;
     }
   }
   if (!PeakStandsOut(energies, std::lround(kFlankMm / kStepMm))) return 0.0;
@@ -253,8 +288,8 @@ double FindCollarRadius(const PhotoView& view, double tip_radius_mm,
 void FitCollars(const PhotoView& view, double radius_mm, std::vector<Candidate>& candidates) {
   for (Candidate& c : candidates) {
     const RingProfiles profiles(view, c.axis_mm, 0.0, 2.0 * radius_mm);
-    const BestOffset start = ScanNearExpected(profiles, {}, radius_mm, 0.7, 0.07);
-    c.collar = profiles.Fit(start.offset_mm, radius_mm, 0.25, true);
+    const BestOffset start = ScanNearExpected(profiles, {}, {radius_mm}, 0.7, 0.07);
+    c.collar = profiles.Fit(start.offset_mm, {radius_mm}, 0.25, true);
     if (!c.collar || c.collar->coverage < 0.35 || c.collar->sigma_mm > 0.1) {
       c.collar.reset();
       continue;
@@ -262,13 +297,6 @@ void FitCollars(const PhotoView& view, double radius_mm, std::vector<Candidate>&
     c.collar->offset_mm += c.axis_mm.head<2>() - c.vote_mm.head<2>();
     c.axis_mm.head<2>() = c.vote_mm.head<2>() + c.collar->offset_mm;
   }
-}
-
-/// How far, in the plane in which rings are looked for, a ring moves from its place if it lies 1 mm
-/// behind that plane.
-Eigen::Vector2d ShiftPerDepth(const PhotoView& view, const Eigen::Vector3d& place_mm) {
-  const Eigen::Vector3d sight = place_mm - view.CameraCenterMm();
-  return -sight.head<2>() / sight.z();
 }
 
 /// How far rings are off the axes of other rings, mm, once the depth between the two kinds is taken
@@ -341,7 +369,7 @@ double FindProtrusion(const PhotoView& view, double tip_radius_mm,
     for (const Candidate& c : candidates) {
       const RingProfiles profiles(view, c.axis_mm - Eigen::Vector3d(0.0, 0.0, a), 0.0,
                                   2.0 * tip_radius_mm);
-      energy += ScanOffsets(profiles, {0.0, 0.0}, tip_radius_mm, 0.05, 0.05).energy;
+      energy += ScanOffsets(profiles, {0.0, 0.0}, {tip_radius_mm}, 0.05, 0.05).energy;
     }
     energy /= static_cast<double>(candidates.size());
     sum_energy += energy;
@@ -379,8 +407,8 @@ std::optional<CenterObservation> ObservePole(const PhotoView& view, const Candid
                                              Eigen::Vector3d& center) {
   const Eigen::Vector3d middle = c.axis_mm - Eigen::Vector3d(0.0, 0.0, protrusion_mm);
   const RingProfiles profiles(view, middle, 0.0, 2.0 * tip_radius_mm);
-  const BestOffset start = ScanOffsets(profiles, {0.0, 0.0}, tip_radius_mm, 0.2, 0.05);
-  const auto fit = profiles.Fit(start.offset_mm, tip_radius_mm, 0.2, false);
+  const BestOffset start = ScanOffsets(profiles, {0.0, 0.0}, {tip_radius_mm}, 0.2, 0.05);
+  const auto fit = profiles.Fit(start.offset_mm, {tip_radius_mm}, 0.2, false);
   if (!fit || fit->coverage < 0.4 || fit->sigma_mm > 0.12) return std::nullopt;
   center = middle;
   center.head<2>() += fit->offset_mm;
@@ -422,6 +450,7 @@ DetectedPickups DetectPickups(const PhotoView& view, const PickupRow& row,
   FitFlanges(view, flange_radius_mm, expected, candidates);
   expected = ExpectFromRow(candidates);
   FitFlanges(view, flange_radius_mm, expected, candidates);
+  FitFlangesAsDiscs(view, flange_radius_mm, candidates);
   AlignRings(view, &Candidate::flange, flange_radius_mm, kOfFlange, candidates);
   FindMissedFlanges(view, flange_radius_mm, candidates);
   result.collar_radius_mm = FindCollarRadius(view, tip_radius_mm, candidates);

@@ -109,17 +109,22 @@ RingProfiles::RingProfiles(const PhotoView& view, const Eigen::Vector3d& center_
   }
 }
 
-double RingProfiles::RadiusAt(int spoke, const Eigen::Vector2d& offset_mm, double radius_mm) const {
+double RingProfiles::RadiusAt(int spoke, const Eigen::Vector2d& offset_mm,
+                              const RingOutline& outline) {
   const Eigen::Vector2d e = SpokeDirection(spoke);
-  const double across = offset_mm.x() * e.y() - offset_mm.y() * e.x();
-  const double inside = radius_mm * radius_mm - across * across;
-  return inside <= 0.0 ? -1.0 : offset_mm.dot(e) + std::sqrt(inside);
+  const auto circle = [&](const Eigen::Vector2d& middle_mm) {
+    const double across = middle_mm.x() * e.y() - middle_mm.y() * e.x();
+    const double inside = outline.radius_mm * outline.radius_mm - across * across;
+    return inside <= 0.0 ? -1.0 : middle_mm.dot(e) + std::sqrt(inside);
+  };
+  const double front = circle(offset_mm);
+  return outline.back_mm.isZero() ? front : std::max(front, circle(offset_mm + outline.back_mm));
 }
 
-double RingProfiles::Energy(const Eigen::Vector2d& offset_mm, double radius_mm) const {
+double RingProfiles::Energy(const Eigen::Vector2d& offset_mm, const RingOutline& outline) const {
   double sum = 0.0;
   for (int k = 0; k < kSpokes; ++k) {
-    const double position = (RadiusAt(k, offset_mm, radius_mm) - inner_mm_) / step_mm_;
+    const double position = (RadiusAt(k, offset_mm, outline) - inner_mm_) / step_mm_;
     const int i = cvRound(position);
     if (i < 0 || i >= strength_.cols) continue;
     sum += static_cast<double>(strength_.at<float>(k, i));
@@ -127,12 +132,13 @@ double RingProfiles::Energy(const Eigen::Vector2d& offset_mm, double radius_mm) 
   return sum / kSpokes;
 }
 
-std::optional<RingFit> RingProfiles::Fit(const Eigen::Vector2d& start_offset_mm, double radius_mm,
-                                         double window_mm, bool free_radius) const {
+std::optional<RingFit> RingProfiles::Fit(const Eigen::Vector2d& start_offset_mm,
+                                         const RingOutline& outline, double window_mm,
+                                         bool free_radius) const {
   std::vector<EdgePoint> points;
   const int half = std::max(2, cvRound(window_mm / step_mm_));
   for (int k = 0; k < kSpokes; ++k) {
-    const double predicted = RadiusAt(k, start_offset_mm, radius_mm);
+    const double predicted = RadiusAt(k, start_offset_mm, outline);
     const int middle = cvRound((predicted - inner_mm_) / step_mm_);
     int best = -1;
     float best_value = 0.15F;
@@ -164,6 +170,20 @@ std::optional<RingFit> RingProfiles::Fit(const Eigen::Vector2d& start_offset_mm,
   fit.sigma_mm = solution->scatter_mm * std::sqrt(3.0 * solution->center_variance_factor);
   fit.coverage = solution->inlier_share;
   return fit;
+}
+
+BestOffset ScanOffsets(const RingProfiles& profiles, const Eigen::Vector2d& middle_mm,
+                       const RingOutline& outline, double half_mm, double step_mm) {
+  BestOffset best;
+  const int n = static_cast<int>(std::ceil(half_mm / step_mm));
+  for (int i = -n; i <= n; ++i) {
+    for (int j = -n; j <= n; ++j) {
+      const Eigen::Vector2d offset = middle_mm + step_mm * Eigen::Vector2d(i, j);
+      const double energy = profiles.Energy(offset, outline);
+      if (energy > best.energy) best = {offset, energy};
+    }
+  }
+  return best;
 }
 
 }  // namespace tinesight

@@ -14,6 +14,13 @@ struct Ring {
   double radius_mm = 1.0;
 };
 
+/// What of a ring shows, in its plane: a circle or, of a disc that stands behind it, the disc's
+/// outline. On the side where the back lies in the picture that is the rim of the back.
+struct RingOutline {
+  double radius_mm = 1.0;
+  Eigen::Vector2d back_mm{0.0, 0.0};  ///< from the front's middle to the back's; zero: a circle
+};
+
 /// How far the picture's circle is from a predicted ring.
 struct RingFit {
   Eigen::Vector2d offset_mm = Eigen::Vector2d::Zero();  ///< found center minus predicted, x and y
@@ -31,21 +38,31 @@ class RingProfiles {
   RingProfiles(const PhotoView& view, const Eigen::Vector3d& center_mm, double inner_mm,
                double outer_mm);
 
-  /// Mean edge strength, 0 to 1, on the ring with this offset from the center and this radius.
-  [[nodiscard]] double Energy(const Eigen::Vector2d& offset_mm, double radius_mm) const;
+  /// Mean edge strength, 0 to 1, on the outline with this offset from the center.
+  [[nodiscard]] double Energy(const Eigen::Vector2d& offset_mm, const RingOutline& outline) const;
 
   /// Least-squares ring through the edge points near a start, outliers (the tine that crosses the
   /// ring, glare) weighted down. With `free_radius` false the radius stays as given.
-  [[nodiscard]] std::optional<RingFit> Fit(const Eigen::Vector2d& start_offset_mm, double radius_mm,
-                                           double window_mm, bool free_radius) const;
+  [[nodiscard]] std::optional<RingFit> Fit(const Eigen::Vector2d& start_offset_mm,
+                                           const RingOutline& outline, double window_mm,
+                                           bool free_radius) const;
 
  private:
-  [[nodiscard]] double RadiusAt(int spoke, const Eigen::Vector2d& offset_mm,
-                                double radius_mm) const;
+  [[nodiscard]] static double RadiusAt(int spoke, const Eigen::Vector2d& offset_mm,
+                                       const RingOutline& outline);
 
   double inner_mm_;
   double step_mm_;
   cv::Mat strength_;  // CV_32F, spokes x steps, saturated gradient magnitude 0 to 1
 };
+
+struct BestOffset {
+  Eigen::Vector2d offset_mm = Eigen::Vector2d::Zero();
+  double energy = -1.0;
+};
+
+/// Offset of greatest energy on a square grid of `step_mm` that reaches `half_mm` from its middle.
+[[nodiscard]] BestOffset ScanOffsets(const RingProfiles& profiles, const Eigen::Vector2d& middle_mm,
+                                     const RingOutline& outline, double half_mm, double step_mm);
 
 }  // namespace tinesight
