@@ -16,7 +16,7 @@ constexpr double kUsualLargerMm = -0.05;
 constexpr double kLargerSigmaMm = 0.1;
 constexpr double kUnusualCost = 0.002;  // of edge strength, one sigma off
 // On rendered photos of three makers a disc gained 0.018 to 0.047 where it put the flanges right to
-// 0.02 mm across their depth, and up to 0.009 where light or a dark ground hid one of the rims; in
+// 0.03 mm across their depth, and up to 0.009 where light or a dark ground hid one of the rims; in
 // the one register between, either does.
 constexpr double kLeastGain = 0.013;
 // Plates whose faces were uneven gained up to 0.015 as thin discs, of 0.6 mm.
