@@ -74,7 +74,7 @@ struct HarpSolution {
   /// Residuals don't show what light does to all rings and rods of a photo alike. Chosen so that of
   /// two stations' errors on the sample photos about 99 % are within U (Accuracy test).
   [[nodiscard]] double CovarianceFactor() const { return std::max(kLeastFactor, variance_factor); }
-  static constexpr double kLeastFactor = 0.65;
+  static constexpr double kLeastFactor = 0.72;
   bool converged = false;
   std::string report;
 };

@@ -2,6 +2,7 @@
 
 #include <gtest/gtest.h>
 
+#include <Eigen/Core>
 #include <numeric>
 
 namespace tinesight {
@@ -29,6 +30,17 @@ TEST(LocalLine, WhatOneAloneHasStaysWithIt) {
   const std::vector<double> rest = WithoutLocalLine(kPlaces, weights, values, 10.0);
   EXPECT_GT(rest[3], 0.7);
   for (const std::size_t other : {0U, 1U, 2U, 4U, 5U, 6U}) EXPECT_LT(rest[other], 0.1) << other;
+}
+
+TEST(LocalLine, WhatOneAloneHasWeighsLittle) {
+  std::vector<Eigen::Vector2d> values;
+  values.reserve(kPlaces.size());
+  for (const double place : kPlaces) values.emplace_back(0.2 * place, 1.0 - 0.1 * place);
+  values[3] += Eigen::Vector2d(0.6, -0.8);
+  const std::vector<double> ones(kPlaces.size(), 1.0);
+  const std::vector<double> weights = WeightsInLine(kPlaces, ones, values, 10.0, 0.1);
+  EXPECT_LT(weights[3], 0.05);
+  for (const std::size_t other : {0U, 1U, 2U, 4U, 5U, 6U}) EXPECT_GT(weights[other], 0.9) << other;
 }
 
 TEST(LocalLine, OnePlaceIsItsOwnMean) {

@@ -48,9 +48,9 @@ double Rms(const std::vector<double>& values) {
   return std::sqrt(sum / static_cast<double>(values.size()));
 }
 
-TEST(RodRegistration, BringsRodsThatWereMisreadAlikeWithTheirNeighbors) {
-  const PhotoView view = RowOfRods();
-  constexpr double kSpanMm = 60.0;
+constexpr double kSpanMm = 60.0;
+
+std::vector<Straightened> PicturesOfRods(const PhotoView& view) {
   std::vector<Straightened> pictures;
   pictures.reserve(kCount);
   for (int i = 0; i < kCount; ++i) {
@@ -58,26 +58,53 @@ TEST(RodRegistration, BringsRodsThatWereMisreadAlikeWithTheirNeighbors) {
                           Straightened::Axis{{PlaceX(i), 1.0, 0.0}, -Eigen::Vector3d::UnitZ()},
                           -1.0, kSpanMm, 3.0);
   }
+  return pictures;
+}
+
+/// With the true axes.
+std::vector<RodStrip> StripsOfRods(const std::vector<Straightened>& pictures) {
   std::vector<RodStrip> rods;
-  std::vector<double> before;
   for (int i = 0; i < kCount; ++i) {
-    const double error = kErrorMm[static_cast<std::size_t>(i)];
-    RodStrip rod;
+    RodStrip& rod = rods.emplace_back();
     rod.picture = &pictures[static_cast<std::size_t>(i)];
     rod.place = i;
     rod.from_mm = 2.0;
     rod.to_mm = 45.0;
     rod.span_mm = kSpanMm;
     rod.radius_mm = kRadiusMm;
-    rod.tip_mm = error;
-    rod.root_mm = -error;
-    rods.push_back(rod);
-    before.insert(before.end(), {rod.tip_mm, rod.root_mm});
+  }
+  return rods;
+}
+
+TEST(RodRegistration, BringsRodsThatWereMisreadAlikeWithTheirNeighbors) {
+  const PhotoView view = RowOfRods();
+  const std::vector<Straightened> pictures = PicturesOfRods(view);
+  std::vector<RodStrip> rods = StripsOfRods(pictures);
+  std::vector<double> before;
+  for (std::size_t i = 0; i < rods.size(); ++i) {
+    rods[i].tip_mm = kErrorMm[i];
+    rods[i].root_mm = -kErrorMm[i];
+    before.insert(before.end(), {rods[i].tip_mm, rods[i].root_mm});
   }
   RegisterRods(rods);
   std::vector<double> after;
   for (const RodStrip& rod : rods) after.insert(after.end(), {rod.tip_mm, rod.root_mm});
   EXPECT_LT(Rms(after), 0.5 * Rms(before));
+}
+
+TEST(RodRegistration, OneThatWasFittedBesideItsRodTakesNoNeighborAlong) {
+  const PhotoView view = RowOfRods();
+  const std::vector<Straightened> pictures = PicturesOfRods(view);
+  std::vector<RodStrip> rods = StripsOfRods(pictures);
+  constexpr std::size_t kOdd = 4;
+  rods[kOdd].tip_mm = 0.6;
+  rods[kOdd].root_mm = 0.6;
+  RegisterRods(rods);
+  for (std::size_t i = 0; i < rods.size(); ++i) {
+    const double tolerance_mm = i == kOdd ? 0.1 : 0.03;
+    EXPECT_NEAR(rods[i].tip_mm, 0.0, tolerance_mm) << i;
+    EXPECT_NEAR(rods[i].root_mm, 0.0, tolerance_mm) << i;
+  }
 }
 
 TEST(RodRegistration, LeavesTwoRodsAlone) {
@@ -131,6 +158,27 @@ TEST(RingRegistration, BringsRingsThatWereMisreadNearTheTruth) {
   EXPECT_LT(Rms(after), 0.4 * Rms(before));
 }
 
+std::vector<RingPatch> TrueRingsWithout(int missing) {
+  std::vector<RingPatch> rings;
+  for (int i = 0; i < kCount; ++i) {
+    if (i != missing) rings.push_back({static_cast<double>(i), {PlaceX(i), 0.0, 2.0}});
+  }
+  return rings;
+}
+
+TEST(RingRegistration, OneThatWasFittedBesideItsRingTakesNoNeighborAlong) {
+  const PhotoView view = RowOfFlanges();
+  std::vector<RingPatch> rings = TrueRingsWithout(kCount);
+  constexpr std::size_t kOdd = 4;
+  rings[kOdd].center_mm += Eigen::Vector3d(0.4, 0.3, 0.0);
+  RegisterRings(view, 5.2, 7.2, rings);
+  for (std::size_t i = 0; i < rings.size(); ++i) {
+    const double tolerance_mm = i == kOdd ? 0.1 : 0.03;
+    EXPECT_NEAR(rings[i].center_mm.x(), PlaceX(static_cast<int>(i)), tolerance_mm) << i;
+    EXPECT_NEAR(rings[i].center_mm.y(), 0.0, tolerance_mm) << i;
+  }
+}
+
 TEST(RingRegistration, LeavesFourRingsAlone) {
   const PhotoView view = RowOfFlanges();
   std::vector<RingPatch> rings;
@@ -141,14 +189,6 @@ TEST(RingRegistration, LeavesFourRingsAlone) {
   for (int i = 0; i < 4; ++i) {
     EXPECT_EQ(rings[static_cast<std::size_t>(i)].center_mm.x(), PlaceX(i) + 0.05);
   }
-}
-
-std::vector<RingPatch> TrueRingsWithout(int missing) {
-  std::vector<RingPatch> rings;
-  for (int i = 0; i < kCount; ++i) {
-    if (i != missing) rings.push_back({static_cast<double>(i), {PlaceX(i), 0.0, 2.0}});
-  }
-  return rings;
 }
 
 TEST(RingRegistration, BringsAMissedRingToItsPlaceByItsNeighbors) {

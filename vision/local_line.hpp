@@ -27,4 +27,29 @@ template <typename T>
   return result;
 }
 
+/// The same weights, but less for values (vectors of Eigen) that the local line through the others
+/// contradicts: `usual` off it the half, further off less still.
+template <typename T>
+[[nodiscard]] std::vector<double> WeightsInLine(const std::vector<double>& places,
+                                                const std::vector<double>& weights,
+                                                const std::vector<T>& values, double reach,
+                                                double usual) {
+  constexpr int kTimes = 4;
+  std::vector<double> in_line = weights;
+  for (int time = 0; time < kTimes; ++time) {
+    const std::vector<T> beside = WithoutLocalLine(places, in_line, values, reach);
+    for (std::size_t k = 0; k < values.size(); ++k) {
+      in_line[k] = weights[k] / (1.0 + beside[k].squaredNorm() / (usual * usual));
+    }
+  }
+  return in_line;
+}
+
+/// How much a fit of one's own should count against what one's neighbors say, 0 to 1, if the two
+/// are `apart`: half, since they err in different ways; `usual` apart a quarter, further less, for
+/// then it is the own fit that has caught something else.
+[[nodiscard]] constexpr double OwnShare(double apart, double usual) {
+  return 0.5 / (1.0 + apart * apart / (usual * usual));
+}
+
 }  // namespace tinesight

@@ -99,6 +99,10 @@ double TimesAsDoubtful(double likeness) {
   return std::max(1.0, std::pow((1.0 - likeness) / (1.0 - kUsualLikeness), 1.5));
 }
 
+// With this share and the floor of NoteDetectionOptions the errors of 544 axis points on sixteen
+// rendered photos of two makers are likeliest (Student's distribution).
+constexpr double kDisagreementShare = 0.12;
+
 /// Standard uncertainties of the axis points: the scatter of the outlines, what the two ways of
 /// finding the line disagree by, and a floor that grows where few of the outlines were found; more
 /// for a tine that looks unlike its neighbors.
@@ -118,9 +122,9 @@ void ObserveAxis(const PhotoView& view, const TinePrediction& prediction, const 
   seen.axis_score = tine.score;
   seen.axis_likeness = tine.likeness;
   for (AxisPoint& p : seen.axis) {
-    p.sigma_px =
-        TimesAsDoubtful(tine.likeness) *
-        std::hypot(p.sigma_px, floor_px * doubt * doubt, 0.25 * tine.disagreement_mm * px_per_mm);
+    p.sigma_px = TimesAsDoubtful(tine.likeness) *
+                 std::hypot(p.sigma_px, floor_px * doubt,
+                            kDisagreementShare * tine.disagreement_mm * px_per_mm);
   }
 }
 
@@ -210,7 +214,7 @@ void FitLines(std::vector<std::optional<TineScan>>& scans) {
     strips.back().place = static_cast<int>(i);
   }
   RegisterRods(strips);
-  for (std::size_t k = 0; k < indices.size(); ++k) scans[indices[k]]->MoveHalfwayTo(strips[k]);
+  for (std::size_t k = 0; k < indices.size(); ++k) scans[indices[k]]->MoveToward(strips[k]);
 }
 
 /// Where a tine's root and its line at the pickup are, mm to the right of what was predicted.

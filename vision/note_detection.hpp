@@ -33,7 +33,7 @@ struct NoteDetectionOptions {
   double tone_bar_width_mm = 0.0;  ///< 0: not known, found from the photo
   /// Least systematic standard uncertainty of a rod's axis, whatever the scatter says: glare and
   /// shade move both outlines together. Measured on rendered photos (tests/README.md).
-  double axis_floor_px = 0.22;
+  double axis_floor_px = 0.16;
   /// Existing folder for the straightened picture of every note, with candidates and chosen
   /// outlines, as `<prefix>_<midi>.png`; absent: none are written.
   std::optional<std::filesystem::path> debug_dir;

@@ -5,6 +5,7 @@
 #include <numeric>
 
 #include "vision/flange_disc.hpp"
+#include "vision/local_line.hpp"
 #include "vision/pole_in_row.hpp"
 #include "vision/ring_cross_check.hpp"
 #include "vision/ring_fit.hpp"
@@ -198,9 +199,10 @@ constexpr Surroundings kOfFlange{0.8, 1.1};
 constexpr Surroundings kOfCollar{0.4, 1.4};
 
 /// Holds the rings of a kind against each other. A ring's own fit and its likeness to its neighbors
-/// err in different ways: what comes of it is their mean.
+/// err in different ways: what comes of it lies between the two (OwnShare).
 void AlignRings(const PhotoView& view, FittedRing ring, double radius_mm,
                 const Surroundings& around, std::vector<Candidate>& candidates) {
+  constexpr double kUsualMm = 0.1;
   std::vector<RingPatch> patches;
   std::vector<Candidate*> owners;
   for (std::size_t i = 0; i < candidates.size(); ++i) {
@@ -215,7 +217,8 @@ void AlignRings(const PhotoView& view, FittedRing ring, double radius_mm,
   for (std::size_t k = 0; k < patches.size(); ++k) {
     Candidate& c = *owners[k];
     const Eigen::Vector2d alike = (patches[k].center_mm - c.vote_mm).head<2>();
-    (c.*ring)->offset_mm = 0.5 * ((c.*ring)->offset_mm + alike);
+    const Eigen::Vector2d own_beside = (c.*ring)->offset_mm - alike;
+    (c.*ring)->offset_mm = alike + OwnShare(own_beside.norm(), kUsualMm) * own_beside;
     c.axis_mm.head<2>() = c.vote_mm.head<2>() + (c.*ring)->offset_mm;
   }
 }

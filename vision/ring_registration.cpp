@@ -19,10 +19,11 @@ constexpr int kRounds = 16;
 constexpr int kRoundsAlone = 48;  // one that was not fitted comes from further off
 constexpr std::size_t kFewest = 5;
 constexpr double kReach = 5.0;
-constexpr float kOddMisfit = 1.0F;   // beyond it a neighbor's pixel shows something of its own
-constexpr double kAlikeReach = 2.0;  // places
-constexpr double kLeastAlike = 0.8;  // correlation; between two makes of a row it was 0.1 and 0.6
-constexpr double kSlopeMm = 0.05;    // half the distance over which a slope is taken
+constexpr float kOddMisfit = 1.0F;     // beyond it a neighbor's pixel shows something of its own
+constexpr double kAlikeReach = 2.0;    // places
+constexpr double kLeastAlike = 0.8;    // correlation; between two makes of a row it was 0.1 and 0.6
+constexpr double kUsualShiftMm = 0.1;  // of a ring that was fitted well
+constexpr double kSlopeMm = 0.05;      // half the distance over which a slope is taken
 
 /// Where the samples of a ring lie in the photo, and how they move with the ring.
 struct Samples {
@@ -208,6 +209,7 @@ void RegisterRings(const PhotoView& view, double inner_mm, double outer_mm,
     samples.push_back(PlaceSamples(view, ring, inner_mm, outer_mm));
   }
   const std::vector<double> weights(rings.size(), 1.0);
+  const bool halves = std::any_of(rings.begin(), rings.end(), IsHalf);
   std::vector<Eigen::Vector2d> shifts(rings.size(), Eigen::Vector2d::Zero());
   for (int round = 0; round < kRounds; ++round) {
     std::vector<Reading> readings;
@@ -217,7 +219,11 @@ void RegisterRings(const PhotoView& view, double inner_mm, double outer_mm,
       const cv::Mat pattern = LocalPattern(readings, places, weights, places[i]);
       shifts[i] += StepToward(readings[i], pattern, IsHalf(rings[i]));
     }
-    shifts = WithoutLocalLine(places, weights, shifts, 2.0 * kReach);
+    // One that was fitted beside its ring comes home by itself, and takes no neighbor along. Halves
+    // were fitted whole before; of them a rendered row's came out worse with unlike weights.
+    const auto in_line =
+        halves ? weights : WeightsInLine(places, weights, shifts, 2.0 * kReach, kUsualShiftMm);
+    shifts = WithoutLocalLine(places, in_line, shifts, 2.0 * kReach);
     for (std::size_t i = 0; i < rings.size(); ++i) samples[i].shift_mm = shifts[i];
   }
   for (std::size_t i = 0; i < rings.size(); ++i) rings[i].center_mm.head<2>() += shifts[i];

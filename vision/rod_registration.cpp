@@ -12,9 +12,10 @@
 namespace tinesight {
 namespace {
 
-constexpr int kRounds = 30;     // what changes slowly along the row settles last
-constexpr double kReach = 5.0;  // places over which neighbors count
-constexpr int kColumns = 51;    // across, from -kHalf to kHalf radii
+constexpr int kRounds = 30;             // what changes slowly along the row settles last
+constexpr double kReach = 5.0;          // places over which neighbors count
+constexpr double kUsualShiftMm = 0.15;  // of a rod that was fitted well
+constexpr int kColumns = 51;            // across, from -kHalf to kHalf radii
 constexpr double kHalf = 1.25;
 constexpr double kInside = 0.95;   // radii that are surely rod
 constexpr double kOutline = 1.08;  // radii up to which the rod's blurred outline reaches
@@ -111,20 +112,22 @@ Profile MedianProfile(const Reading& reading) {
   return profile;
 }
 
-/// The rods' places and weights, for local lines.
+/// The rods' places and weights, for local lines; `in_line`: what is left of the weights.
 struct Row {
   std::vector<double> places;
   std::vector<double> weights;
+  std::vector<double> in_line;
   explicit Row(const std::vector<RodStrip>& rods) {
     for (const RodStrip& rod : rods) {
       places.push_back(rod.place);
       weights.push_back(rod.weight);
+      in_line.push_back(rod.weight);
     }
   }
 };
 
 Profile LocalProfile(const Row& row, const std::vector<Profile>& profiles, double place) {
-  const std::vector<double> shares = LocalLineShares(row.places, row.weights, place, kReach);
+  const std::vector<double> shares = LocalLineShares(row.places, row.in_line, place, kReach);
   Profile local(kColumns, cv::Vec3f(0, 0, 0));
   for (std::size_t k = 0; k < profiles.size(); ++k) {
     for (std::size_t c = 0; c < kColumns; ++c) local[c] += profiles[k][c] * shares[k];
@@ -181,7 +184,7 @@ void RegisterRods(std::vector<RodStrip>& rods) {
   constexpr std::size_t kFewest = 3;
   constexpr int kFewestRows = 4;
   const std::vector<RodStrip> start = rods;
-  const Row row(rods);
+  Row row(rods);
   std::vector<Shift> shifts(rods.size(), Shift::Zero());
   for (int round = 0; round < kRounds; ++round) {
     std::vector<Reading> readings;
@@ -195,7 +198,9 @@ void RegisterRods(std::vector<RodStrip>& rods) {
       const Profile pattern = LocalProfile(row, profiles, row.places[i]);
       shifts[i] += StepToward(rods[i], readings[i], pattern);
     }
-    shifts = WithoutLocalLine(row.places, row.weights, shifts, 2.0 * kReach);
+    // One that was fitted beside its rod comes home by itself, and takes no neighbor along.
+    row.in_line = WeightsInLine(row.places, row.weights, shifts, 2.0 * kReach, kUsualShiftMm);
+    shifts = WithoutLocalLine(row.places, row.in_line, shifts, 2.0 * kReach);
     for (std::size_t i = 0; i < rods.size(); ++i) {
       rods[i] = start[i];
       Move(shifts[i], rods[i]);

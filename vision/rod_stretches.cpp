@@ -11,6 +11,8 @@ namespace {
 
 constexpr double kLongestStretchMm = 3.0;
 constexpr int kStretchesPerTine = 25;
+// Stretches of a short tine are single rows of the picture, with all its noise.
+constexpr double kMixedAlongMm = 0.6;
 
 }  // namespace
 
@@ -34,7 +36,8 @@ RodStretches GatherStretches(const Straightened& picture) {
       }
     }
   }
-  cv::GaussianBlur(result.bgr, result.bgr, {0, 1}, 1.4, 0.0, cv::BORDER_REPLICATE);
+  cv::GaussianBlur(result.bgr, result.bgr, {}, 1.4, kMixedAlongMm / result.length_mm,
+                   cv::BORDER_REPLICATE);
   return result;
 }
 

@@ -6,7 +6,7 @@
 namespace tinesight {
 
 cv::Mat Sharpened(const cv::Mat& picture) {
-  constexpr double kShare = 0.7;
+  constexpr double kShare = 0.5;
   constexpr double kSigmaPx = 2.5;      // in a picture of
   constexpr double kLongSidePx = 4032;  // px, the long side
   const double sigma_px = kSigmaPx / kLongSidePx * std::max(picture.cols, picture.rows);

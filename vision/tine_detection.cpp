@@ -6,6 +6,7 @@
 #include <opencv2/imgproc.hpp>
 
 #include "vision/block_screen.hpp"
+#include "vision/local_line.hpp"
 #include "vision/rod_outlines.hpp"
 #include "vision/rod_search.hpp"
 #include "vision/rod_stretches.hpp"
@@ -184,9 +185,14 @@ RodStrip TineScan::Strip() const {
   return strip;
 }
 
-void TineScan::MoveHalfwayTo(const RodStrip& strip) {
+void TineScan::MoveToward(const RodStrip& strip) {
+  constexpr double kUsualMm = 0.15;
   RodLine& line = impl_->fit->line;
-  line = {0.5 * (line.tip_mm + strip.tip_mm), 0.5 * (line.root_mm + strip.root_mm)};
+  const RodLine beside{line.tip_mm - strip.tip_mm, line.root_mm - strip.root_mm};
+  const double apart_mm =
+      std::hypot(beside.At(strip.from_mm, strip.span_mm), beside.At(strip.to_mm, strip.span_mm));
+  const double share = OwnShare(apart_mm, kUsualMm);
+  line = {strip.tip_mm + share * beside.tip_mm, strip.root_mm + share * beside.root_mm};
 }
 
 std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {

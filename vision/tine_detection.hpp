@@ -66,8 +66,8 @@ class TineScan {
   /// The rod with its fitted line, to be held against its neighbors; `picture` lives as long as
   /// the scan. Needs FitOutlines() true.
   [[nodiscard]] RodStrip Strip() const;
-  /// Goes half the way to a line that RegisterRods() moved.
-  void MoveHalfwayTo(const RodStrip& strip);
+  /// Goes toward a line that RegisterRods() moved, half the way or more (OwnShare).
+  void MoveToward(const RodStrip& strip);
   /// What was found. nullopt: FitOutlines() was false, or too little of the rod carries the line.
   /// `debug` (may be null) receives the straightened picture with the chosen outlines.
   [[nodiscard]] std::optional<TineDetection> Finish(cv::Mat* debug = nullptr) const;
