@@ -72,7 +72,7 @@ struct HarpSolution {
   double variance_factor = 0.0;  ///< of the whitened residuals; 1 where the noise was as stated
   /// What the covariances are scaled by: the variance factor, but never below kLeastFactor.
   /// Residuals don't show what light does to all rings and rods of a photo alike. Chosen so that of
-  /// two stations' errors on the sample photos about 99 % are within U (Accuracy test).
+  /// two stations' errors on the sample photos about 98 % are within U (Accuracy test).
   [[nodiscard]] double CovarianceFactor() const { return std::max(kLeastFactor, variance_factor); }
   static constexpr double kLeastFactor = 0.72;
   bool converged = false;
