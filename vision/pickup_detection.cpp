@@ -123,6 +123,13 @@ bool IsSound(const std::optional<RingFit>& flange) {
   return flange && flange->sigma_mm < 0.1 && flange->coverage > 0.5;
 }
 
+/// Takes a sound fit for where a candidate's flange and its axis are. Of one that is not, the start
+/// is all there is.
+void TakeFlange(const std::optional<RingFit>& fit, const Eigen::Vector2d& start_mm, Candidate& c) {
+  c.flange = IsSound(fit) ? fit : std::nullopt;
+  c.axis_mm.head<2>() = c.vote_mm.head<2>() + (c.flange ? c.flange->offset_mm : start_mm);
+}
+
 void FitFlanges(const PhotoView& view, double radius_mm,
                 const std::vector<Eigen::Vector2d>& expected, std::vector<Candidate>& candidates) {
   for (std::size_t i = 0; i < candidates.size(); ++i) {
@@ -130,15 +137,9 @@ void FitFlanges(const PhotoView& view, double radius_mm,
     const RingProfiles profiles = FlangeProfiles(view, c, radius_mm);
     const Expectation near_row{expected[i], FarFlangeMm(view, c, radius_mm)};
     const BestOffset start = ScanNearExpected(profiles, near_row, {radius_mm}, 1.6, 0.1);
-    const std::optional<RingFit> before = c.flange;
-    c.flange = profiles.Fit(start.offset_mm, {radius_mm}, 0.4, true);
-    if (IsSound(c.flange)) {
-      if (before && StoodOutBetter(*before, *c.flange, near_row)) c.flange = before;
-      c.axis_mm.head<2>() = c.vote_mm.head<2>() + c.flange->offset_mm;
-    } else {
-      c.flange.reset();
-      c.axis_mm.head<2>() = c.vote_mm.head<2>() + start.offset_mm;
-    }
+    auto fit = profiles.Fit(start.offset_mm, {radius_mm}, 0.4, true);
+    if (IsSound(fit) && c.flange && StoodOutBetter(*c.flange, *fit, near_row)) fit = c.flange;
+    TakeFlange(fit, start.offset_mm, c);
   }
 }
 
@@ -164,26 +165,23 @@ void FitFlangesAsDiscs(const PhotoView& view, double radius_mm,
   if (!disc) return;
   std::vector<RingOutline> outlines;
   const auto fit_from = [&](std::size_t i, const Eigen::Vector2d& offset_mm) {
-    auto fit = shown[i].profiles.Fit(offset_mm, outlines[i], kWindowMm, false);
-    return IsSound(fit) ? fit : std::nullopt;
+    return shown[i].profiles.Fit(offset_mm, outlines[i], kWindowMm, false);
   };
   for (std::size_t i = 0; i < candidates.size(); ++i) {
     Candidate& c = candidates[i];
     outlines.push_back({disc->radius_mm, disc->thickness_mm * shown[i].shift_per_mm});
     const Eigen::Vector2d middle_mm = shown[i].middle_mm - 0.5 * outlines[i].back_mm;
     const BestOffset start = ScanOffsets(shown[i].profiles, middle_mm, outlines[i], 0.4, 0.1);
-    c.flange = fit_from(i, start.offset_mm);
-    c.axis_mm.head<2>() = c.vote_mm.head<2>() + (c.flange ? c.flange->offset_mm : start.offset_mm);
+    TakeFlange(fit_from(i, start.offset_mm), start.offset_mm, c);
   }
   const std::vector<Eigen::Vector2d> expected = ExpectFromRow(candidates);
   for (std::size_t i = 0; i < candidates.size(); ++i) {
     Candidate& c = candidates[i];
     const Expectation near_row{expected[i], FarFlangeMm(view, c, radius_mm)};
     const BestOffset start = ScanNearExpected(shown[i].profiles, near_row, outlines[i], 1.6, 0.1);
-    const std::optional<RingFit> before = c.flange;
-    c.flange = fit_from(i, start.offset_mm);
-    if (before && (!c.flange || StoodOutBetter(*before, *c.flange, near_row))) c.flange = before;
-    c.axis_mm.head<2>() = c.vote_mm.head<2>() + (c.flange ? c.flange->offset_mm : start.offset_mm);
+    auto fit = fit_from(i, start.offset_mm);
+    if (c.flange && (!IsSound(fit) || StoodOutBetter(*c.flange, *fit, near_row))) fit = c.flange;
+    TakeFlange(fit, start.offset_mm, c);
   }
 }
 
