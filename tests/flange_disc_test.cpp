@@ -2,6 +2,8 @@
 
 #include <gtest/gtest.h>
 
+#include <cmath>
+
 #include "tests/detector_scene.hpp"
 #include "vision/pickup_detection.hpp"
 
