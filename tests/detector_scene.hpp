@@ -29,29 +29,37 @@ inline PhotoView DetectorView(double left_mm) {
   return view;
 }
 
-/// Renders by asking `gray_of_ray` (0 to 255) for each of 3 x 3 rays a pixel, then blur and noise.
-inline void Render(PhotoView& view, double blur_px, double noise,
-                   const std::function<double(const Eigen::Vector3d&)>& gray_of_ray) {
+/// Renders by asking `bgr_of_ray` (0 to 255) for each of 3 x 3 rays a pixel, then blur and noise,
+/// which is of brightness alone.
+inline void RenderColors(PhotoView& view, double blur_px, double noise,
+                         const std::function<cv::Vec3d(const Eigen::Vector3d&)>& bgr_of_ray) {
   const Eigen::Matrix3d world_from_camera = view.camera_from_world.linear().transpose();
-  cv::Mat picture(view.camera.height_px, view.camera.width_px, CV_32F);
+  cv::Mat picture(view.camera.height_px, view.camera.width_px, CV_32FC3);
   for (int r = 0; r < picture.rows; ++r) {
     for (int c = 0; c < picture.cols; ++c) {
-      double sum = 0.0;
+      cv::Vec3d sum(0.0, 0.0, 0.0);
       for (int i = 0; i < 9; ++i) {
         const int row = i / 3;
         const Eigen::Vector2d ray =
             view.camera.Undistort({c + (i % 3 - 1) / 3.0, r + (row - 1) / 3.0});
-        sum += gray_of_ray(world_from_camera * Eigen::Vector3d(ray.x(), ray.y(), 1.0));
+        sum += bgr_of_ray(world_from_camera * Eigen::Vector3d(ray.x(), ray.y(), 1.0));
       }
-      picture.at<float>(r, c) = static_cast<float>(sum / 9.0);
+      picture.at<cv::Vec3f>(r, c) = sum / 9.0;
     }
   }
   cv::GaussianBlur(picture, picture, {}, blur_px);
   std::mt19937 random(7);
   std::normal_distribution<float> normal(0.0F, static_cast<float>(std::max(noise, 1e-3)));
-  for (float& v : cv::Mat_<float>(picture)) v += normal(random);
-  picture.convertTo(view.gray, CV_8U);
-  cv::cvtColor(view.gray, view.bgr, cv::COLOR_GRAY2BGR);
+  for (cv::Vec3f& v : cv::Mat_<cv::Vec3f>(picture)) v += cv::Vec3f::all(normal(random));
+  picture.convertTo(view.bgr, CV_8U);
+  cv::cvtColor(view.bgr, view.gray, cv::COLOR_BGR2GRAY);
+}
+
+/// The same of a scene without color.
+inline void Render(PhotoView& view, double blur_px, double noise,
+                   const std::function<double(const Eigen::Vector3d&)>& gray_of_ray) {
+  RenderColors(view, blur_px, noise,
+               [&](const Eigen::Vector3d& ray) { return cv::Vec3d::all(gray_of_ray(ray)); });
 }
 
 }  // namespace tinesight::testing

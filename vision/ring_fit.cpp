@@ -20,6 +20,8 @@ Eigen::Vector2d SpokeDirection(int spoke) {
   return {std::cos(angle), std::sin(angle)};
 }
 
+/// The picture along the spokes, CV_32FC3. Spokes next to each other see the same circle: averaging
+/// over three of them costs nothing.
 cv::Mat ReadSpokes(const PhotoView& view, const Eigen::Vector3d& center_mm, double inner_mm,
                    int steps) {
   cv::Mat map(kSpokes, steps, CV_32FC2);
@@ -33,9 +35,57 @@ cv::Mat ReadSpokes(const PhotoView& view, const Eigen::Vector3d& center_mm, doub
     }
   }
   cv::Mat picture;
-  cv::remap(view.gray, picture, map, {}, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
-  picture.convertTo(picture, CV_32F);
-  return picture;
+  cv::remap(view.bgr, picture, map, {}, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
+  picture.convertTo(picture, CV_32FC3);
+  cv::copyMakeBorder(picture, picture, 2, 2, 0, 0, cv::BORDER_WRAP);
+  cv::GaussianBlur(picture, picture, {0, 0}, 0.12 / kStepMm, 0.8);
+  return picture.rowRange(2, 2 + kSpokes);
+}
+
+cv::Mat AlongSpokes(const cv::Mat& picture) {
+  cv::Mat gradient;
+  cv::Sobel(picture, gradient, CV_32F, 1, 0, 1, 0.5);
+  return gradient;
+}
+
+/// How fast the color changes along the spokes, whatever the brightness does.
+cv::Mat ColorGradient(const cv::Mat& bgr) {
+  std::vector<cv::Mat> channels;
+  cv::split(bgr, channels);
+  const cv::Mat red_green = channels[2] - channels[1];
+  const cv::Mat yellow_blue = 0.5 * (channels[2] + channels[1]) - channels[0];
+  cv::Mat magnitude;
+  cv::magnitude(AlongSpokes(red_green), AlongSpokes(yellow_blue), magnitude);
+  return magnitude;
+}
+
+/// Gradient magnitudes to edge strength: 0.5 where twice the usual one is reached.
+cv::Mat Saturated(const cv::Mat& magnitude, double usual) {
+  const cv::Mat squares = magnitude.mul(magnitude);
+  cv::Mat strength;
+  cv::divide(squares, squares + 4.0 * usual * usual, strength);
+  return strength;
+}
+
+/// Light draws edges of its own beside those of a thing: a rim's bevel shines, its side lies in
+/// shade. They are as gray as the thing is. So where the color changes, that is the outline, and
+/// edges of brightness near it don't count.
+cv::Mat EdgeStrength(const cv::Mat& bgr) {
+  constexpr double kNearMm = 0.5;
+  constexpr double kFaintestGray = 0.05;  // gray levels a step, as the usual change at least
+  constexpr double kFaintestColor = 0.7;  // above a JPEG's color noise
+  constexpr double kColorShare = 0.3;     // of the usual change of brightness
+  cv::Mat gray;
+  cv::cvtColor(bgr, gray, cv::COLOR_BGR2GRAY);
+  const cv::Mat brightness = cv::abs(AlongSpokes(gray));
+  const double usual = std::max(kFaintestGray, cv::mean(brightness)[0]);
+  const cv::Mat color =
+      Saturated(ColorGradient(bgr), std::max(kFaintestColor, kColorShare * usual));
+  cv::Mat color_near;
+  const int near_steps = cvRound(kNearMm / kStepMm);
+  cv::dilate(color, color_near, cv::Mat::ones(1, 2 * near_steps + 1, CV_8U));
+  const cv::Mat alone = Saturated(brightness, usual).mul(1.0 - color_near);
+  return cv::max(color, alone);
 }
 
 struct EdgePoint {
@@ -91,22 +141,7 @@ RingProfiles::RingProfiles(const PhotoView& view, const Eigen::Vector3d& center_
                            double outer_mm)
     : inner_mm_(std::max(0.0, inner_mm)), step_mm_(kStepMm) {
   const int steps = static_cast<int>((outer_mm - inner_mm_) / step_mm_) + 1;
-  cv::Mat picture = ReadSpokes(view, center_mm, inner_mm_, steps);
-  // Spokes next to each other see the same circle: averaging over three of them costs nothing.
-  cv::Mat wrapped;
-  cv::copyMakeBorder(picture, wrapped, 2, 2, 0, 0, cv::BORDER_WRAP);
-  cv::GaussianBlur(wrapped, wrapped, {0, 0}, 0.12 / step_mm_, 0.8);
-  picture = wrapped.rowRange(2, 2 + kSpokes);
-  cv::Mat gradient;
-  cv::Sobel(picture, gradient, CV_32F, 1, 0, 1, 0.5);
-  strength_ = cv::abs(gradient);
-  const double typical = std::max(0.05, cv::mean(strength_)[0]);
-  for (int k = 0; k < strength_.rows; ++k) {
-    for (int i = 0; i < strength_.cols; ++i) {
-      float& g = strength_.at<float>(k, i);
-      g = g * g / (g * g + static_cast<float>(4.0 * typical * typical));
-    }
-  }
+  strength_ = EdgeStrength(ReadSpokes(view, center_mm, inner_mm_, steps));
 }
 
 double RingProfiles::RadiusAt(int spoke, const Eigen::Vector2d& offset_mm,

@@ -30,7 +30,7 @@ struct RingFit {
   double scatter_mm = 0.0;  ///< robust standard deviation of single edge points
 };
 
-/// Gradients of the picture along the spokes of a predicted ring: the picture is read once, after
+/// Edges along the spokes of a predicted ring: the picture is read once, after
 /// which any ring nearby can be scored without looking at it again.
 class RingProfiles {
  public:
@@ -53,7 +53,7 @@ class RingProfiles {
 
   double inner_mm_;
   double step_mm_;
-  cv::Mat strength_;  // CV_32F, spokes x steps, saturated gradient magnitude 0 to 1
+  cv::Mat strength_;  // CV_32F, spokes x steps, edge strength 0 to 1
 };
 
 struct BestOffset {
