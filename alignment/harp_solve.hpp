@@ -42,7 +42,7 @@ struct HarpSolveOptions {
   /// rims, cones and flanges are bright on the lamp's side and dark on the other, from wherever
   /// they are seen. Nothing in the photos tells it, so it is added to the solve's covariance.
   /// Chosen so that the errors on the sample photos are near the stated u (Accuracy test).
-  double ring_light_sigma_mm = 0.04;
+  double ring_light_sigma_mm = 0.06;
   double huber = 2.0;  ///< standard deviations beyond which residuals count less
   [[nodiscard]] Result<void> Validate() const;
 };

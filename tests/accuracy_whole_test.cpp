@@ -80,10 +80,11 @@ const std::array<Row, kRowCount> kRows = {{
     {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone, kNone}, {{}, {}, {}}},
     {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.16, 0.088, 0.063}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
-    // Reached, by one error or two: another machine's rounding may turn as many.
+    // One photo and two stations reach it by one error, the visit misses it by one: another
+    // machine's rounding may turn as many.
     {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.5, 99.5, 99.5}},
     // 1 where u is right, less where U is never wrong because it says nothing.
-    {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.74, 0.68}},
+    {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.63, 0.63}},
     // The same for the figure that matters most: of all errors within U, the gap, which is only its
     // prior, makes up for the others.
     {"lateral errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
