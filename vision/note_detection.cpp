@@ -5,6 +5,7 @@
 #include <opencv2/imgcodecs.hpp>
 
 #include "calibration/median.hpp"
+#include "vision/neighbor_pattern.hpp"
 #include "vision/row_trend.hpp"
 #include "vision/tine_detection.hpp"
 #include "vision/tone_bar_detection.hpp"
@@ -126,27 +127,6 @@ void ObserveAxis(const PhotoView& view, const TinePrediction& prediction, const 
                  std::hypot(p.sigma_px, floor_px * doubt,
                             kDisagreementShare * tine.disagreement_mm * px_per_mm);
   }
-}
-
-/// What a note's rod should look like: its neighbors' profiles, the nearer the heavier. Empty
-/// where it has no neighbor.
-RodProfile NeighborPattern(const std::vector<RodProfile>& profiles, std::size_t index) {
-  constexpr int kReach = 3;
-  RodProfile pattern;
-  for (int d = -kReach; d <= kReach; ++d) {
-    const auto i = static_cast<std::ptrdiff_t>(index) + d;
-    if (d == 0 || i < 0 || i >= static_cast<std::ptrdiff_t>(profiles.size())) continue;
-    const RodProfile& neighbor = profiles[static_cast<std::size_t>(i)];
-    // Profiles of unlike length belong to tines of another diameter.
-    if (neighbor.empty() || (!pattern.empty() && pattern.size() != neighbor.size())) continue;
-    if (pattern.empty()) pattern.assign(neighbor.size(), 0.0F);
-    const float weight = 1.0F / static_cast<float>(std::abs(d));
-    for (std::size_t k = 0; k < neighbor.size(); ++k) pattern[k] += weight * neighbor[k];
-  }
-  float squares = 0.0F;
-  for (const float v : pattern) squares += v * v;
-  for (float& v : pattern) v /= std::sqrt(std::max(squares, 1e-6F));
-  return pattern;
 }
 
 std::vector<RodProfile> ProfilesOf(const std::vector<std::optional<TineScan>>& scans) {
