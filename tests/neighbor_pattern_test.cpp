@@ -31,7 +31,7 @@ TEST(NeighborPattern, IsWhatTheNeighborsLookLike) {
 }
 
 // The nearest neighbor was taken for something else: by the plain mean, with its weight of 1 in
-// 3.67, the pattern would lie 0.29 rad beside.
+// 3.67, the pattern would lie 0.36 rad beside.
 TEST(NeighborPattern, AMisreadNeighborCountsLittle) {
   std::vector<RodProfile> row(7, Highlight(0.0));
   row[4] = Highlight(0.5 * std::numbers::pi);
