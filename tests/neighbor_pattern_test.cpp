@@ -26,6 +26,7 @@ double Correlation(const RodProfile& a, const RodProfile& b) {
 
 TEST(NeighborPattern, IsWhatTheNeighborsLookLike) {
   std::vector<RodProfile> row;
+  row.reserve(7);
   for (int i = 0; i < 7; ++i) row.push_back(Highlight(0.05 * i));
   EXPECT_GT(Correlation(NeighborPattern(row, 3), Highlight(0.15)), 0.999);
 }

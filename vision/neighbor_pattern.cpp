@@ -39,6 +39,7 @@ RodProfile NeighborPattern(const std::vector<RodProfile>& profiles, std::size_t 
   RodProfile pattern = WeightedMean(neighbors, nearness);
   for (int round = 0; round < kRounds; ++round) {
     std::vector<double> correlations;
+    correlations.reserve(neighbors.size());
     for (const RodProfile* n : neighbors) {
       correlations.push_back(
           static_cast<double>(std::inner_product(n->begin(), n->end(), pattern.begin(), 0.0F)));
