@@ -40,7 +40,7 @@ TEST(NeighborPattern, AMisreadNeighborCountsLittle) {
   EXPECT_LT(beside_rad, 0.05);
 }
 
-TEST(NeighborPattern, IsEmptyWithoutNeighborsOfTheSameDiameter) {
+TEST(NeighborPattern, IsEmptyWithoutNeighbors) {
   const std::vector<RodProfile> row = {{}, Highlight(0.0), {}};
   EXPECT_TRUE(NeighborPattern(row, 1).empty());
 }

@@ -15,9 +15,9 @@ constexpr double kThicknessSigmaMm = 0.5;
 constexpr double kUsualLargerMm = -0.05;
 constexpr double kLargerSigmaMm = 0.1;
 constexpr double kUnusualCost = 0.002;  // of edge strength, one sigma off
-// On rendered photos of three makers a disc gained 0.011 to 0.029 where it puts the flanges right
-// across their depth, up to 0.010 where light or a ground as gray as they are hid one of the rims.
-// There circles were a little better (0.066 mm sideways from two stations, 0.074 with discs).
+// On rendered photos of two makers discs gained 0.010 to 0.029, on the sample photos, whose rims
+// show less, up to 0.010: there circles were a little better (0.066 mm sideways from two stations,
+// 0.074 with discs).
 constexpr double kLeastGain = 0.010;
 // Plates whose faces were uneven gained up to 0.015 as thin discs, of 0.6 mm.
 constexpr double kLeastThicknessMm = 0.7;

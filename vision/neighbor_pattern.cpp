@@ -31,7 +31,6 @@ RodProfile NeighborPattern(const std::vector<RodProfile>& profiles, std::size_t 
     if (d == 0 || i < 0 || i >= static_cast<std::ptrdiff_t>(profiles.size())) continue;
     const RodProfile& neighbor = profiles[static_cast<std::size_t>(i)];
     if (neighbor.empty()) continue;
-    if (!neighbors.empty() && neighbors.front()->size() != neighbor.size()) continue;
     neighbors.push_back(&neighbor);
     nearness.push_back(1.0 / std::abs(d));
   }

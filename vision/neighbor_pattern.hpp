@@ -9,8 +9,8 @@ namespace tinesight {
 
 /// What the rod at `index` of a row should look like: the mean of its neighbors' profiles, the
 /// nearer the heavier. One that is unlike the others is most likely not on its rod, and counts
-/// little. Empty profiles are rods that were not found; profiles of unlike length belong to tines
-/// of another diameter. Empty where no neighbor is left.
+/// little. Profiles are of one length, those of rods that were not found empty. Empty where no
+/// neighbor is left.
 [[nodiscard]] RodProfile NeighborPattern(const std::vector<RodProfile>& profiles,
                                          std::size_t index);
 

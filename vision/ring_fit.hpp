@@ -30,8 +30,8 @@ struct RingFit {
   double scatter_mm = 0.0;  ///< robust standard deviation of single edge points
 };
 
-/// Edges along the spokes of a predicted ring: the picture is read once, after
-/// which any ring nearby can be scored without looking at it again.
+/// Edges along the spokes of a predicted ring: the picture is read once, after which any ring
+/// nearby can be scored without looking at it again.
 class RingProfiles {
  public:
   /// Reads spokes from `inner_mm` to `outer_mm` about `center_mm` in its plane z = const.
