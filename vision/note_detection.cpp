@@ -183,7 +183,8 @@ void LookForMissedTines(std::vector<std::optional<TineScan>>& scans) {
 }
 
 /// Fits the outlines of every tine and holds the lines against their neighbors'. The two err in
-/// different ways: what comes of it is their mean.
+/// different ways: what comes of it is their mean. Then each settles by what its rod hides, which
+/// errs in a third way.
 void FitLines(std::vector<std::optional<TineScan>>& scans) {
   std::vector<std::size_t> indices;
   std::vector<RodStrip> strips;
@@ -194,7 +195,11 @@ void FitLines(std::vector<std::optional<TineScan>>& scans) {
     strips.back().place = static_cast<int>(i);
   }
   RegisterRods(strips);
-  for (std::size_t k = 0; k < indices.size(); ++k) scans[indices[k]]->MoveToward(strips[k]);
+  for (std::size_t k = 0; k < indices.size(); ++k) {
+    TineScan& scan = *scans[indices[k]];
+    scan.MoveToward(strips[k]);
+    scan.Settle();
+  }
 }
 
 /// Where a tine's root and its line at the pickup are, mm to the right of what was predicted.

@@ -41,6 +41,26 @@ RodStretches GatherStretches(const Straightened& picture) {
   return result;
 }
 
+RodStretches GatherRows(const Straightened& picture, double from_mm, double to_mm) {
+  constexpr int kMost = 72;
+  constexpr double kMixedRows = 1.5;
+  const int first = std::clamp(cvRound(picture.Row(from_mm)), 0, picture.Rows() - 1);
+  const int last = std::clamp(cvRound(picture.Row(to_mm)), first, picture.Rows() - 1);
+  const int count = std::min(kMost, last - first + 1);
+  const double step = count > 1 ? static_cast<double>(last - first) / (count - 1) : 0.0;
+  cv::Mat mixed;
+  cv::GaussianBlur(picture.Bgr(), mixed, {1, 0}, 0.0, kMixedRows * (last - first + 1) / kMost,
+                   cv::BORDER_REPLICATE);
+  RodStretches result;
+  result.length_mm = step * Straightened::kAlongStepMm;
+  for (int k = 0; k < count; ++k) {
+    const int row = first + cvRound(k * step);
+    result.bgr.push_back(mixed.row(row));
+    result.along_mm.push_back(picture.AlongMm(row));
+  }
+  return result;
+}
+
 cv::Mat GradientNorm(const cv::Mat& bgr) {
   cv::Mat gradient;
   cv::Sobel(bgr, gradient, CV_32F, 1, 0, 1, 0.5, 0.0, cv::BORDER_REPLICATE);

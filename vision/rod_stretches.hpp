@@ -17,6 +17,11 @@ struct RodStretches {
 
 [[nodiscard]] RodStretches GatherStretches(const Straightened& picture);
 
+/// Rows of a part of a straightened picture, mixed with their neighbors by a fiftieth of the part's
+/// length; 72 at most, evenly spread. Finer than stretches, and not medians: what lies beside a rod
+/// and what it shows change together from row to row.
+[[nodiscard]] RodStretches GatherRows(const Straightened& picture, double from_mm, double to_mm);
+
 /// Gradient across of the stretches, norm over the color channels: CV_32F, stretches x columns.
 [[nodiscard]] cv::Mat GradientNorm(const cv::Mat& bgr);
 

@@ -7,6 +7,7 @@
 
 #include "vision/block_screen.hpp"
 #include "vision/local_line.hpp"
+#include "vision/rod_occlusion.hpp"
 #include "vision/rod_outlines.hpp"
 #include "vision/rod_search.hpp"
 #include "vision/rod_stretches.hpp"
@@ -193,6 +194,22 @@ void TineScan::MoveToward(const RodStrip& strip) {
       std::hypot(beside.At(strip.from_mm, strip.span_mm), beside.At(strip.to_mm, strip.span_mm));
   const double share = OwnShare(apart_mm, kUsualMm);
   line = {strip.tip_mm + share * beside.tip_mm, strip.root_mm + share * beside.root_mm};
+}
+
+void TineScan::Settle() {
+  const RodStrip strip = Strip();
+  const Straightened& picture = impl_->picture;
+  RodLine& line = impl_->fit->line;
+  const auto photo_px = [&](double along_mm) {
+    return picture.PhotoPx(along_mm, line.At(along_mm, strip.span_mm));
+  };
+  const double half_stretch_mm = 0.5 * impl_->stretches.length_mm;
+  const RodStretches rows =
+      GatherRows(picture, strip.from_mm - half_stretch_mm, strip.to_mm + half_stretch_mm);
+  const AcrossScale scale{1.0 / Straightened::kAcrossStepMm, picture.Column(0.0)};
+  const OccludingRod rod{impl_->prediction.diameter_mm, strip.span_mm,
+                         (photo_px(strip.to_mm) - photo_px(strip.from_mm)).norm()};
+  line = SettleByOcclusion(rows, scale, rod, line);
 }
 
 std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {

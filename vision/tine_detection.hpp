@@ -68,6 +68,8 @@ class TineScan {
   [[nodiscard]] RodStrip Strip() const;
   /// Goes toward a line that RegisterRods() moved, half the way or more (OwnShare).
   void MoveToward(const RodStrip& strip);
+  /// Settles on the rod by what it hides (SettleByOcclusion). Needs FitOutlines() true.
+  void Settle();
   /// What was found. nullopt: FitOutlines() was false, or too little of the rod carries the line.
   /// `debug` (may be null) receives the straightened picture with the chosen outlines.
   [[nodiscard]] std::optional<TineDetection> Finish(cv::Mat* debug = nullptr) const;
