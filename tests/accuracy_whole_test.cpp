@@ -80,7 +80,7 @@ const std::array<Row, kRowCount> kRows = {{
     {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone, kNone}, {{}, {}, {}}},
     {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.16, 0.088, 0.047}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
-    // One photo and two stations reach it by one error, the visit misses it by one: another
+    // One photo reaches it by one error, the visit misses it by one, two stations by two: another
     // machine's rounding may turn as many.
     {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.5, 99.5, 99.5}},
     // 1 where u is right, less where U is never wrong because it says nothing.
@@ -98,7 +98,7 @@ const std::array<Row, kRowCount> kRows = {{
 // share notes, some count twice): so many are named at least, with so many false alarms at most.
 // Several stand at their thresholds: with lines a tenth coarser, the build before named 16 of them
 // in the whole visit, for 12 now.
-constexpr std::array<int, 3> kFewestFaultsNamed = {6, 9, 11};
+constexpr std::array<int, 3> kFewestFaultsNamed = {7, 9, 11};
 constexpr std::array<int, 3> kMostFalseAlarms = {2, 1, 2};
 
 constexpr double kLongTine_mm = 60.0;

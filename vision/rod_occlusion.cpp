@@ -1,12 +1,12 @@
 #include "vision/rod_occlusion.hpp"
 
-#include <algorithm>
 #include <cmath>
 #include <numbers>
 #include <numeric>
 #include <opencv2/core.hpp>
 
 #include "calibration/median.hpp"
+#include "vision/straightened.hpp"
 
 namespace tinesight {
 namespace {
@@ -101,11 +101,8 @@ class Occlusion {
   }
 
   [[nodiscard]] cv::Vec3f Read(std::size_t row, double across_mm) const {
-    const double x = std::clamp(scale_.Column(across_mm), 0.0, rows_.bgr.cols - 1.001);
-    const int c = static_cast<int>(x);
-    const auto f = static_cast<float>(x - c);
-    const auto* from = rows_.bgr.ptr<cv::Vec3f>(static_cast<int>(row));
-    return from[c] * (1.0F - f) + from[c + 1] * f;
+    return BetweenColumns(rows_.bgr.ptr<cv::Vec3f>(static_cast<int>(row)), rows_.bgr.cols,
+                          scale_.Column(across_mm));
   }
 
   /// The ground beside the rod; `side` -1: to the left, 1: to the right.

@@ -82,12 +82,8 @@ Reading Read(const RodStrip& rod) {
     const auto* from = picture.Bgr().ptr<cv::Vec3f>(r);
     auto* to = reading.bgr.ptr<cv::Vec3f>(r - first);
     for (int c = 0; c < kColumns; ++c) {
-      const double x =
-          std::clamp(picture.Column(Across(rod, along) + ColumnRadii(c) * rod.radius_mm), 0.0,
-                     picture.Columns() - 1.001);
-      const int left = static_cast<int>(x);
-      const auto f = static_cast<float>(x - left);
-      to[c] = from[left] * (1.0F - f) + from[left + 1] * f;
+      to[c] = BetweenColumns(from, picture.Columns(),
+                             picture.Column(Across(rod, along) + ColumnRadii(c) * rod.radius_mm));
     }
     Normalize(to);
   }

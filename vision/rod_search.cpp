@@ -251,12 +251,9 @@ double RodSearch::Outlines(const RodLine& line) const {
   for (const int k : used_) {
     const double middle = line.At(stretches_.along_mm[static_cast<std::size_t>(k)], span_mm_);
     for (const double side : {-0.5, 0.5}) {
-      const double x = std::clamp(picture_.Column(middle + side * prediction_.diameter_mm), 0.0,
-                                  strength_.cols - 1.001);
-      const int c = static_cast<int>(x);
-      const auto f = static_cast<float>(x - c);
-      const auto* row = strength_.ptr<float>(k);
-      sum += static_cast<double>(row[c] * (1.0F - f) + row[c + 1] * f);
+      sum += static_cast<double>(
+          BetweenColumns(strength_.ptr<float>(k), strength_.cols,
+                         picture_.Column(middle + side * prediction_.diameter_mm)));
     }
   }
   return sum / static_cast<double>(used_.size());
@@ -321,11 +318,8 @@ std::vector<cv::Vec3f> RodSearch::Read(const RodLine& line) const {
     const double middle = line.At(stretches_.along_mm[static_cast<std::size_t>(k)], span_mm_);
     const auto* row = stretches_.bgr.ptr<cv::Vec3f>(k);
     for (const Column& column : columns_) {
-      const double x =
-          std::clamp(picture_.Column(middle + column.offset_mm), 0.0, stretches_.bgr.cols - 1.001);
-      const int c = static_cast<int>(x);
-      const auto f = static_cast<float>(x - c);
-      values.push_back(row[c] * (1.0F - f) + row[c + 1] * f);
+      values.push_back(
+          BetweenColumns(row, stretches_.bgr.cols, picture_.Column(middle + column.offset_mm)));
     }
   }
   return values;

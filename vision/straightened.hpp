@@ -1,6 +1,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <algorithm>
 #include <opencv2/core/mat.hpp>
 
 #include "vision/photo_view.hpp"
@@ -51,5 +52,14 @@ class Straightened {
   double half_mm_;
   cv::Mat bgr_;
 };
+
+/// What a row of a picture shows between two of its columns; beyond its ends, what it shows there.
+template <typename T>
+[[nodiscard]] T BetweenColumns(const T* row, int columns, double column) {
+  const double x = std::clamp(column, 0.0, columns - 1.001);
+  const int left = static_cast<int>(x);
+  const auto f = static_cast<float>(x - left);
+  return row[left] * (1.0F - f) + row[left + 1] * f;
+}
 
 }  // namespace tinesight
