@@ -758,4 +758,5 @@ def passes(scene, folder):
         link(socket, file.inputs[name])
 
 
-main()
+if __name__ == "__main__":
+    main()

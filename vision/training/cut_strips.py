@@ -1,0 +1,76 @@
+"""Cuts the tines out of what render_rods.py rendered, straightened as vision/straightened does it.
+
+    /usr/bin/python3 cut_strips.py RENDER_FOLDER STRIP_FOLDER
+
+One file per picture: half floats, linear light, strips x 3 x ROWS x COLUMNS, each tine twice with more and less blur.
+"""
+import glob
+import json
+import os
+import sys
+
+os.environ["OPENCV_IO_ENABLE_OPENEXR"] = "1"
+import cv2  # noqa: E402
+import numpy as np  # noqa: E402
+import torch  # noqa: E402
+
+from draw_rods import COLUMNS, HALF_WIDTH, ROWS  # noqa: E402
+
+STEP_MM = 0.5  # along, as Straightened::kAlongStepMm
+
+
+def strip_of(picture, shot, note, rng):
+    """None: not all of it is in the picture."""
+    pose = np.array(shot["camera_from_harp"])
+    eye = -pose[:3, :3].T @ pose[:3, 3]
+    root, along, length = np.array(note["root_mm"]), np.array(note["direction"]), note["length_mm"]
+    behind_block = 3.2 * abs(eye[2] - root[2]) / max(1, abs(eye[1]))
+    last = min(behind_block, 0.5 * length) + rng.uniform(-0.5, 2)
+    first = length + rng.uniform(-0.3, 0.6)
+    count = max(8, int((first - last) / STEP_MM) + 1)
+    middle = root + along * np.linspace(first, last, count)[:, None]
+    across = np.cross(along, middle - eye)
+    across /= np.linalg.norm(across, axis=1)[:, None]
+    if (pose[:3, :3] @ across[0])[0] < 0:
+        across = -across
+    offsets = np.linspace(-HALF_WIDTH, HALF_WIDTH, COLUMNS) * note["diameter_mm"]
+    seen = (middle[:, None] + across[:, None] * offsets[None, :, None]) @ pose[:3, :3].T + pose[:3, 3]
+    height, width = picture.shape[:2]
+    px = (seen[..., :2] / seen[..., 2:] * shot["f_px"] + [(width - 1) / 2, (height - 1) / 2]).astype(np.float32)
+    if px.min() < 2 or px[..., 0].max() > width - 3 or px[..., 1].max() > height - 3:
+        return None
+    strip = cv2.remap(picture, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
+    if (strip.sum(2) > 0).mean() < 0.98:
+        return None
+    # As GatherRows() mixes them.
+    mixed = 1.5 * count / 72
+    kernel = cv2.getGaussianKernel(2 * int(4 * mixed + 1) + 1, mixed)
+    strip = cv2.sepFilter2D(strip, -1, np.ones((1, 1)), kernel, borderType=cv2.BORDER_REPLICATE)
+    rows = np.repeat(np.linspace(0, count - 1, ROWS, dtype=np.float32)[:, None], COLUMNS, 1)
+    columns = np.repeat(np.arange(COLUMNS, dtype=np.float32)[None], ROWS, 0)
+    return torch.tensor(cv2.remap(strip, columns, rows, cv2.INTER_LINEAR)).permute(2, 0, 1).half()
+
+
+def main():
+    renders, folder = sys.argv[1], sys.argv[2]
+    os.makedirs(folder, exist_ok=True)
+    for name in sorted(glob.glob(os.path.join(renders, "[0-9]*.exr"))):
+        out = os.path.join(folder, os.path.basename(name)[:-4] + ".pt")
+        if os.path.exists(out):
+            continue
+        rng = np.random.default_rng(int(os.path.basename(name)[:-4]))
+        with open(name[:-3] + "json") as file:
+            shot = json.load(file)
+        picture = cv2.imread(name, cv2.IMREAD_UNCHANGED)[:, :, :3].astype(np.float32)
+        picture = np.minimum(picture / picture[picture.sum(2) > 0].mean(), 30)
+        strips = []
+        for blur_px in (rng.uniform(0.45, 0.8), rng.uniform(0.8, 1.4)):
+            blurred = cv2.GaussianBlur(picture, (0, 0), blur_px)
+            strips += [s for s in (strip_of(blurred, shot, note, rng) for note in shot["notes"]) if s is not None]
+        if strips:
+            torch.save(torch.stack(strips), out)
+        print(name, len(strips), "strips", flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,149 @@
+"""Trains the network of rod_reading.cpp; see README.md.
+
+    /usr/bin/python3 train.py DRAWN_FOLDER STRIP_FOLDER MINUTES OUT [--from WEIGHTS] [--rendered SHARE] [--rate RATE]
+
+Writes OUT.pt and OUT.onnx, now and then and at the end. Strips are taken up as they appear in the two folders.
+"""
+import argparse
+import glob
+import math
+import os
+import random
+import time
+
+import torch
+import torch.nn.functional as F
+
+import draw_rods
+from network import COLUMNS, HALF_WIDTH, PLACES, READ, ROWS, UNIT, Network, normalized, read_lines, surprise
+
+BATCH = 64
+USUAL_ERROR, FAR_SHARE, FAR_ERROR = 0.06, 0.15, 0.13  # diameters, at either end, of the lines to start from
+
+
+def uniform(n, low, high):
+    return low + (high - low) * torch.rand(n, 1, 1, 1)
+
+
+def chance(n, share):
+    return (torch.rand(n, 1, 1, 1) < share).float()
+
+
+def developed(light):
+    """Linear light to what phones make of it, 0 to 1."""
+    n = len(light)
+    s = light.float() * torch.exp(uniform(n, -1.1, 0.7)) * 0.3 * (1 + 0.1 * torch.randn(n, 3, 1, 1)) + uniform(n, 0, 0.02) * chance(n, 0.5)
+    s = torch.where(torch.rand(n, 1, 1, 1) < 0.7, 1 - torch.exp(-uniform(n, 0.8, 1.8) * s), s).clamp(1e-4, 1) ** uniform(n, 0.38, 0.6)
+    near = torch.tensor([0.05, 0.25, 0.4, 0.25, 0.05]).expand(3, 1, 1, 5)
+    s = s + uniform(n, 0, 1) * chance(n, 0.5) * (s - F.conv2d(F.pad(s, (2, 2, 0, 0), mode="replicate"), near, groups=3))
+    steep = uniform(n, 0, 0.4) * chance(n, 0.5)
+    s = s * (1 - steep) + steep * s * s * (3 - 2 * s)
+    coarse = F.interpolate(torch.randn(n, 3, ROWS // 2, draw_rods.COLUMNS // 3), s.shape[2:], mode="bilinear")
+    return (s + uniform(n, 0, 0.02) * torch.randn_like(s) + uniform(n, 0, 0.015) * coarse).clamp(0, 1)
+
+
+def about_lines(strips):
+    """Parts of strips about lines that are a little off; how far off the rod is from them at the first and last row."""
+    n = len(strips)
+    far = torch.rand(n, 1) < FAR_SHARE
+    true = (torch.randn(n, 2) * torch.where(far, FAR_ERROR, USUAL_ERROR)).clamp(-0.35, 0.35)
+    first = 0.4 * torch.rand(n, 1) * (torch.rand(n, 1) < 0.5)
+    last = 1 - 0.4 * torch.rand(n, 1) * (torch.rand(n, 1) < 0.5)
+    upside_down = torch.rand(n, 1) < 0.25
+    first, last = torch.where(upside_down, last, first), torch.where(upside_down, first, last)
+    along = first + (last - first) * PLACES
+    side = torch.where(torch.rand(n, 1, 1) < 0.5, 1.0, -1.0) * (1 + 0.03 * torch.randn(n, 1, 1)).clamp(0.9, 1.1)
+    line = true[:, :1] * (1 - PLACES) + true[:, 1:] * PLACES
+    across = (torch.linspace(-HALF_WIDTH, HALF_WIDTH, COLUMNS) - line[:, :, None]) * side
+    grid = torch.stack([across / draw_rods.HALF_WIDTH, (2 * along - 1)[:, :, None].expand_as(across)], -1)
+    return F.grid_sample(strips, grid, mode="bilinear", padding_mode="border", align_corners=True), true
+
+
+def disguised(strips):
+    """Other exposures, tints, grays; now and then a negative."""
+    n = len(strips)
+    s = strips.clamp(1e-3) ** torch.exp(0.25 * torch.randn(n, 1, 1, 1)) * torch.exp(0.15 * torch.randn(n, 3, 1, 1))
+    kind = torch.rand(n, 1, 1, 1)
+    s = torch.where(kind < 0.1, s.mean(1, keepdim=True).expand_as(s), torch.where(kind < 0.3, s[:, torch.randperm(3)], s))
+    s = torch.where(torch.rand(n, 1, 1, 1) < 0.05, s.amax((1, 2, 3), keepdim=True) - s, s)
+    return s + torch.randn_like(s) * uniform(n, 0, 0.02)
+
+
+class Strips:
+    """The files of a folder, taken up as they appear."""
+
+    def __init__(self, folder):
+        self.folder, self.files = folder, {}
+
+    def look(self):
+        for name in glob.glob(os.path.join(self.folder, "*.pt")):
+            if name not in self.files:
+                self.files[name] = torch.load(name)
+
+    def draw(self, count, files=8):
+        parts = random.choices(list(self.files.values()), k=files)
+        return torch.cat([p[torch.randint(0, len(p), (count // files,))] for p in parts]) if count else None
+
+
+def save(mean, out):
+    torch.save(mean, out + ".pt")
+    smooth = Network()
+    smooth.load_state_dict(mean)
+    torch.onnx.export(smooth.eval(), torch.zeros(1, 3, ROWS, COLUMNS), out + ".onnx", input_names=["strip"], output_names=["rows"], opset_version=11)
+
+
+def train(options, report=None):
+    drawn, rendered = Strips(options.drawn), Strips(options.strips)
+    network = Network()
+    if options.start:
+        network.load_state_dict(torch.load(options.start))
+    optimizer = torch.optim.AdamW(network.parameters(), lr=options.rate, weight_decay=1e-3)
+    mean = {k: v.clone() for k, v in network.state_dict().items()}  # of the weights of late: steadier than the last
+    begin, told, step = time.time(), time.time(), 0
+    while (done := (time.time() - begin) / 60 / options.minutes) < 1:
+        if step % 200 == 0:
+            drawn.look()
+            rendered.look()
+        for group in optimizer.param_groups:
+            group["lr"] = options.rate * min(1, (step + 1) / 200) * (0.5 + 0.5 * math.cos(math.pi * done)) + 1e-6
+        share = 8 * int(BATCH * options.rendered / 8)
+        strips = drawn.draw(BATCH - share).float() / 255 if share < BATCH else torch.zeros(0)
+        if share:
+            strips = torch.cat([strips, developed(rendered.draw(share))])
+        strips, true = about_lines(strips)
+        rows = network(normalized(disguised(strips)))
+        offsets, information = read_lines(rows)
+        line = true[:, :1] * (1 - READ) + true[:, 1:] * READ
+        loss = surprise(offsets, information, true).clamp(max=20).mean() + 0.3 * F.smooth_l1_loss(rows[:, 0, :, 0], line / UNIT, beta=0.5)
+        optimizer.zero_grad()
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
+        optimizer.step()
+        step += 1
+        keep = min(0.999, step / (step + 100))
+        for name, value in network.state_dict().items():
+            mean[name].mul_(keep).add_(value, alpha=1 - keep)
+        if time.time() - told > 60:
+            told = time.time()
+            error = float(((offsets - true) ** 2).mean().sqrt())
+            print(f"{(told - begin) / 60:.1f} min, step {step}, {len(drawn.files)} + {len(rendered.files)} files, loss {float(loss):.2f}, error {error:.4f}", flush=True)
+            save(mean, options.out)
+            if report:
+                report(mean)
+    save(mean, options.out)
+
+
+def parse():
+    parser = argparse.ArgumentParser()
+    parser.add_argument("drawn")
+    parser.add_argument("strips")
+    parser.add_argument("minutes", type=float)
+    parser.add_argument("out")
+    parser.add_argument("--from", dest="start")
+    parser.add_argument("--rendered", type=float, default=0.5)
+    parser.add_argument("--rate", type=float, default=2e-3)
+    return parser.parse_args()
+
+
+if __name__ == "__main__":
+    train(parse())
