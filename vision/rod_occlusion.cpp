@@ -33,7 +33,7 @@ struct Column {
 /// What is to be seen of a rod if it lies along one line or another.
 class Occlusion {
  public:
-  Occlusion(const RodStretches& rows, const AcrossScale& scale, const OccludingRod& rod)
+  Occlusion(const RodStretches& rows, const AcrossScale& scale, const ShownRod& rod)
       : rows_(rows), scale_(scale), rod_(rod), weights_(rows.along_mm.size(), 1.0) {
     const double radius = 0.5 * rod.diameter_mm;
     const int each_side = static_cast<int>(std::ceil((radius + kBesideMm) / kColumnMm));
@@ -46,13 +46,6 @@ class Occlusion {
     for (const double along : rows.along_mm) {
       places_.push_back(2.0 * (along - First()) / (Last() - First()) - 1.0);
     }
-  }
-
-  /// The line moved by `first_mm` at the first row and by `last_mm` at the last.
-  [[nodiscard]] RodLine Moved(const RodLine& line, double first_mm, double last_mm) const {
-    const double per_mm = (last_mm - first_mm) / (Last() - First());
-    return {line.tip_mm + first_mm - First() * per_mm,
-            line.root_mm + first_mm + (rod_.span_mm - First()) * per_mm};
   }
 
   /// From now on rows count little that don't show what the others do.
@@ -159,7 +152,7 @@ class Occlusion {
 
   const RodStretches& rows_;
   const AcrossScale& scale_;
-  const OccludingRod& rod_;
+  const ShownRod& rod_;
   std::vector<double> weights_;
   std::vector<double> places_;  // of the rows along the rod, -1 to 1
   std::vector<Column> columns_;
@@ -169,8 +162,8 @@ class Occlusion {
 
 // The mean of all lines near the start, each by its likelihood and by how usual an error of the
 // start it would be: where the picture tells little, the best line alone would follow its noise.
-RodLine SettleByOcclusion(const RodStretches& rows, const AcrossScale& scale,
-                          const OccludingRod& rod, const RodLine& start) {
+RodLine SettleByOcclusion(const RodStretches& rows, const AcrossScale& scale, const ShownRod& rod,
+                          const RodLine& start) {
   constexpr std::size_t kFewestRows = 4;
   if (rows.along_mm.size() < kFewestRows) return start;
   Occlusion occlusion(rows, scale, rod);
@@ -185,7 +178,8 @@ RodLine SettleByOcclusion(const RodStretches& rows, const AcrossScale& scale,
     for (int j = -reach; j <= reach; ++j) {
       const double first = i * kStepMm;
       const double last = j * kStepMm;
-      const double gain = occlusion.Steadiness(occlusion.Moved(start, first, last)) - at_start;
+      const double gain =
+          occlusion.Steadiness(MovedAcross(start, rows, rod.span_mm, first, last)) - at_start;
       const double unusual = 0.5 * (first * first + last * last) / (kUsualErrorMm * kUsualErrorMm);
       const double weight = std::exp(looks * gain - unusual);
       sum += weight;
@@ -193,7 +187,7 @@ RodLine SettleByOcclusion(const RodStretches& rows, const AcrossScale& scale,
       last_mm += weight * last;
     }
   }
-  return occlusion.Moved(start, first_mm / sum, last_mm / sum);
+  return MovedAcross(start, rows, rod.span_mm, first_mm / sum, last_mm / sum);
 }
 
 }  // namespace tinesight

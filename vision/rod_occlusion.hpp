@@ -5,13 +5,6 @@
 
 namespace tinesight {
 
-/// A rod as a straightened picture shows it.
-struct OccludingRod {
-  double diameter_mm = 1.0;
-  double span_mm = 1.0;    ///< along: where RodLine::root_mm is counted; tip_mm is at 0
-  double length_px = 1.0;  ///< of the rows that show it, in the photo
-};
-
 /// Settles a line on its rod by what the rod hides. What lies behind a rod changes along it, the
 /// rod's own look hardly does; toward an outline, blur lets more and more of what lies behind
 /// through. So what a column shows, less its share of the ground beside the rod, is steady along
@@ -19,6 +12,6 @@ struct OccludingRod {
 /// highlights away from the outline, but lets no ground through. Where the ground is as steady as
 /// the rod, the line stays. `rows` are those that show the rod, `scale` is that of their columns.
 [[nodiscard]] RodLine SettleByOcclusion(const RodStretches& rows, const AcrossScale& scale,
-                                        const OccludingRod& rod, const RodLine& start);
+                                        const ShownRod& rod, const RodLine& start);
 
 }  // namespace tinesight

@@ -75,4 +75,12 @@ cv::Mat GradientNorm(const cv::Mat& bgr) {
   return norm;
 }
 
+RodLine MovedAcross(const RodLine& line, const RodStretches& rows, double span_mm, double first_mm,
+                    double last_mm) {
+  const double first = rows.along_mm.front();
+  const double per_mm = (last_mm - first_mm) / (rows.along_mm.back() - first);
+  return {line.tip_mm + first_mm - first * per_mm,
+          line.root_mm + first_mm + (span_mm - first) * per_mm};
+}
+
 }  // namespace tinesight

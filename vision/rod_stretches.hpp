@@ -34,4 +34,15 @@ struct RodLine {
   }
 };
 
+/// A rod as a straightened picture shows it.
+struct ShownRod {
+  double diameter_mm = 1.0;
+  double span_mm = 1.0;    ///< along: where RodLine::root_mm is counted; tip_mm is at 0
+  double length_px = 1.0;  ///< of the rows that show it, in the photo
+};
+
+/// A line moved across, by `first_mm` at the first row and by `last_mm` at the last of several.
+[[nodiscard]] RodLine MovedAcross(const RodLine& line, const RodStretches& rows, double span_mm,
+                                  double first_mm, double last_mm);
+
 }  // namespace tinesight

@@ -9,6 +9,7 @@
 #include "vision/local_line.hpp"
 #include "vision/rod_occlusion.hpp"
 #include "vision/rod_outlines.hpp"
+#include "vision/rod_reading.hpp"
 #include "vision/rod_search.hpp"
 #include "vision/rod_stretches.hpp"
 #include "vision/straightened.hpp"
@@ -207,9 +208,10 @@ void TineScan::Settle() {
   const RodStretches rows =
       GatherRows(picture, strip.from_mm - half_stretch_mm, strip.to_mm + half_stretch_mm);
   const AcrossScale scale{1.0 / Straightened::kAcrossStepMm, picture.Column(0.0)};
-  const OccludingRod rod{impl_->prediction.diameter_mm, strip.span_mm,
-                         (photo_px(strip.to_mm) - photo_px(strip.from_mm)).norm()};
+  const ShownRod rod{impl_->prediction.diameter_mm, strip.span_mm,
+                     (photo_px(strip.to_mm) - photo_px(strip.from_mm)).norm()};
   line = SettleByOcclusion(rows, scale, rod, line);
+  line = SettleByReading(rows, scale, rod, line);
 }
 
 std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {

@@ -1,0 +1,96 @@
+#include "vision/rod_reading.hpp"
+
+#include <Eigen/Cholesky>
+#include <Eigen/Core>
+#include <algorithm>
+#include <cmath>
+#include <opencv2/core.hpp>
+#include <opencv2/dnn.hpp>
+#include <opencv2/imgproc.hpp>
+#include <vector>
+
+#include "vision/rod_reading_network.hpp"
+
+namespace tinesight {
+namespace {
+
+// As in vision/training/network.py.
+constexpr int kStripRows = 64;
+constexpr int kStripColumns = 64;
+constexpr double kHalfWidth = 1.6;       // of the strip, diameters
+constexpr float kLeastContrast = 0.02F;  // of the strip, of white
+constexpr double kUnit = 0.1;            // of the offsets that the network tells, diameters
+constexpr double kLeastLogWeight = -8.0;
+constexpr double kMostLogWeight = 6.0;
+
+constexpr double kUsualErrorMm = 0.06;  // standard deviation of the start's errors at either end
+
+/// The strip about a line, in the network's rows and columns, with mean 0 and deviation 1.
+cv::Mat StripAbout(const RodStretches& rows, const AcrossScale& scale, const ShownRod& rod,
+                   const RodLine& line) {
+  cv::Mat columns(kStripRows, kStripColumns, CV_32F);
+  cv::Mat lines(kStripRows, kStripColumns, CV_32F);
+  const double first = rows.along_mm.front();
+  const double last = rows.along_mm.back();
+  for (int r = 0; r < kStripRows; ++r) {
+    const double share = static_cast<double>(r) / (kStripRows - 1);
+    const double middle = line.At(first + share * (last - first), rod.span_mm);
+    for (int c = 0; c < kStripColumns; ++c) {
+      const double across = kHalfWidth * (2.0 * c / (kStripColumns - 1) - 1.0) * rod.diameter_mm;
+      columns.at<float>(r, c) = static_cast<float>(scale.Column(middle + across));
+      lines.at<float>(r, c) = static_cast<float>(share * (rows.bgr.rows - 1));
+    }
+  }
+  cv::Mat strip;
+  cv::remap(rows.bgr, strip, columns, lines, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
+  strip.convertTo(strip, CV_32F, 1.0 / 255.0);
+  cv::Mat values = strip.reshape(1);
+  cv::Scalar mean;
+  cv::Scalar deviation;
+  cv::meanStdDev(values, mean, deviation);
+  values.convertTo(values, CV_32F, 1.0 / (deviation[0] + kLeastContrast),
+                   -mean[0] / (deviation[0] + kLeastContrast));
+  return values.reshape(3);
+}
+
+/// What the network tells of a strip: a row of offsets, a row of logarithms of weights. It reads
+/// the strip mirrored, too: left and right shall be alike to it, and the mean errs less.
+cv::Mat TellRows(const cv::Mat& strip) {
+  // A network keeps what it computes inside; photos are measured at the same time.
+  thread_local cv::dnn::Net network = cv::dnn::readNetFromONNX(
+      reinterpret_cast<const char*>(kRodReadingNetwork), kRodReadingNetworkBytes);
+  cv::Mat mirrored;
+  cv::flip(strip, mirrored, 1);
+  network.setInput(cv::dnn::blobFromImages(std::vector<cv::Mat>{strip, mirrored}));
+  const cv::Mat told = network.forward().reshape(1, 4);
+  cv::Mat mean(2, told.cols, CV_32F);
+  mean.row(0) = 0.5 * (told.row(0) - told.row(2));
+  mean.row(1) = 0.5 * (told.row(1) + told.row(3));
+  return mean;
+}
+
+}  // namespace
+
+RodLine SettleByReading(const RodStretches& rows, const AcrossScale& scale, const ShownRod& rod,
+                        const RodLine& start) {
+  constexpr std::size_t kFewestRows = 4;
+  if (rows.along_mm.size() < kFewestRows) return start;
+  const cv::Mat told = TellRows(StripAbout(rows, scale, rod, start));
+  // In diameters, at the first and the last row.
+  const double usual = kUsualErrorMm / rod.diameter_mm;
+  Eigen::Matrix2d information = Eigen::Matrix2d::Identity() / (usual * usual);
+  Eigen::Vector2d sum = Eigen::Vector2d::Zero();
+  for (int k = 0; k < told.cols; ++k) {
+    const double share = 2.0 * k / (kStripRows - 1);
+    const Eigen::Vector2d ends(1.0 - share, share);
+    const double log_weight =
+        std::clamp(static_cast<double>(told.at<float>(1, k)), kLeastLogWeight, kMostLogWeight);
+    const double weight = std::exp(log_weight) / (kUnit * kUnit * told.cols);
+    information += weight * ends * ends.transpose();
+    sum += weight * kUnit * told.at<float>(0, k) * ends;
+  }
+  const Eigen::Vector2d offset_mm = rod.diameter_mm * information.ldlt().solve(sum);
+  return MovedAcross(start, rows, rod.span_mm, offset_mm.x(), offset_mm.y());
+}
+
+}  // namespace tinesight
