@@ -25,6 +25,11 @@ struct DrawnRod {
   bool spring = false;          // a coil from row 20 to 32, aside
 
   [[nodiscard]] RodStretches Rows() const;
+  static ShownRod Shown() { return {2.0 * kRadiusMm, kSpanMm, 150.0}; }
+  /// A line that lies so far beside the rod's.
+  [[nodiscard]] RodLine Beside(const RodLine& by) const {
+    return {line.tip_mm + by.tip_mm, line.root_mm + by.root_mm};
+  }
   /// How far a line is off the rod's where it shows, at worst.
   [[nodiscard]] double Off(const RodLine& other) const;
 };

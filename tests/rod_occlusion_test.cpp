@@ -8,9 +8,8 @@ namespace tinesight {
 namespace {
 
 RodLine Settle(const DrawnRod& drawn, const RodLine& beside) {
-  const ShownRod rod{2.0 * DrawnRod::kRadiusMm, DrawnRod::kSpanMm, 150.0};
-  const RodLine start{drawn.line.tip_mm + beside.tip_mm, drawn.line.root_mm + beside.root_mm};
-  return SettleByOcclusion(drawn.Rows(), DrawnRod::Scale(), rod, start);
+  return SettleByOcclusion(drawn.Rows(), DrawnRod::Scale(), DrawnRod::Shown(),
+                           drawn.Beside(beside));
 }
 
 TEST(RodOcclusion, SettlesOnTheRod) {

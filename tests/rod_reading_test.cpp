@@ -7,11 +7,8 @@
 namespace tinesight {
 namespace {
 
-const ShownRod kRod{2.0 * DrawnRod::kRadiusMm, DrawnRod::kSpanMm, 150.0};
-
 RodLine Settle(const DrawnRod& drawn, const RodLine& beside) {
-  const RodLine start{drawn.line.tip_mm + beside.tip_mm, drawn.line.root_mm + beside.root_mm};
-  return SettleByReading(drawn.Rows(), DrawnRod::Scale(), kRod, start);
+  return SettleByReading(drawn.Rows(), DrawnRod::Scale(), DrawnRod::Shown(), drawn.Beside(beside));
 }
 
 TEST(RodReading, SettlesOnTheRod) {
@@ -39,11 +36,11 @@ TEST(RodReading, BeforeAnEvenGroundOutlinesAreEnough) {
 TEST(RodReading, AMirroredPictureIsReadMirrored) {
   const DrawnRod scene;
   RodStretches rows = scene.Rows();
-  const RodLine start{scene.line.tip_mm + 0.1, scene.line.root_mm + 0.05};
-  const RodLine line = SettleByReading(rows, DrawnRod::Scale(), kRod, start);
+  const RodLine start = scene.Beside({0.1, 0.05});
+  const RodLine line = SettleByReading(rows, DrawnRod::Scale(), DrawnRod::Shown(), start);
   cv::flip(rows.bgr, rows.bgr, 1);
   const RodLine mirrored =
-      SettleByReading(rows, DrawnRod::Scale(), kRod, {-start.tip_mm, -start.root_mm});
+      SettleByReading(rows, DrawnRod::Scale(), DrawnRod::Shown(), {-start.tip_mm, -start.root_mm});
   EXPECT_NEAR(mirrored.tip_mm, -line.tip_mm, 1e-3);
   EXPECT_NEAR(mirrored.root_mm, -line.root_mm, 1e-3);
 }
@@ -51,7 +48,7 @@ TEST(RodReading, AMirroredPictureIsReadMirrored) {
 TEST(RodReading, WhereNothingShowsTheLineStays) {
   RodStretches rows = DrawnRod{}.Rows();
   rows.bgr.setTo(cv::Scalar::all(90.0));
-  const RodLine line = SettleByReading(rows, DrawnRod::Scale(), kRod, {0.2, -0.1});
+  const RodLine line = SettleByReading(rows, DrawnRod::Scale(), DrawnRod::Shown(), {0.2, -0.1});
   EXPECT_NEAR(line.tip_mm, 0.2, 0.05);
   EXPECT_NEAR(line.root_mm, -0.1, 0.05);
 }
@@ -60,7 +57,7 @@ TEST(RodReading, TooFewRowsTellNothing) {
   RodStretches rows = DrawnRod{}.Rows();
   rows.bgr = rows.bgr.rowRange(0, 3);
   rows.along_mm.resize(3);
-  const RodLine line = SettleByReading(rows, DrawnRod::Scale(), kRod, {0.2, -0.1});
+  const RodLine line = SettleByReading(rows, DrawnRod::Scale(), DrawnRod::Shown(), {0.2, -0.1});
   EXPECT_EQ(line.tip_mm, 0.2);
   EXPECT_EQ(line.root_mm, -0.1);
 }

@@ -4,7 +4,8 @@
 
 namespace tinesight {
 
-/// The network of ReadRod(), an ONNX file: rod_reading.onnx, which CMake puts into the program.
+/// The network of SettleByReading(), an ONNX file: rod_reading.onnx, which CMake puts into the
+/// program.
 extern const unsigned char kRodReadingNetwork[];
 extern const std::size_t kRodReadingNetworkBytes;
 

@@ -15,18 +15,11 @@ import torch
 import torch.nn.functional as F
 
 import draw_rods
+from draw_rods import chance, uniform
 from network import COLUMNS, HALF_WIDTH, PLACES, READ, ROWS, UNIT, Network, normalized, read_lines, surprise
 
-BATCH = 64
+BATCH, FILES = 64, 8  # strips of a step, and the files that each kind of them comes from
 USUAL_ERROR, FAR_SHARE, FAR_ERROR = 0.06, 0.15, 0.13  # diameters, at either end, of the lines to start from
-
-
-def uniform(n, low, high):
-    return low + (high - low) * torch.rand(n, 1, 1, 1)
-
-
-def chance(n, share):
-    return (torch.rand(n, 1, 1, 1) < share).float()
 
 
 def developed(light):
@@ -80,9 +73,9 @@ class Strips:
             if name not in self.files:
                 self.files[name] = torch.load(name)
 
-    def draw(self, count, files=8):
-        parts = random.choices(list(self.files.values()), k=files)
-        return torch.cat([p[torch.randint(0, len(p), (count // files,))] for p in parts]) if count else None
+    def draw(self, count):
+        parts = random.choices(list(self.files.values()), k=FILES)
+        return torch.cat([p[torch.randint(0, len(p), (count // FILES,))] for p in parts])
 
 
 def save(mean, out):
@@ -92,13 +85,14 @@ def save(mean, out):
     torch.onnx.export(smooth.eval(), torch.zeros(1, 3, ROWS, COLUMNS), out + ".onnx", input_names=["strip"], output_names=["rows"], opset_version=11)
 
 
-def train(options, report=None):
+def train(options):
     drawn, rendered = Strips(options.drawn), Strips(options.strips)
     network = Network()
     if options.start:
         network.load_state_dict(torch.load(options.start))
     optimizer = torch.optim.AdamW(network.parameters(), lr=options.rate, weight_decay=1e-3)
     mean = {k: v.clone() for k, v in network.state_dict().items()}  # of the weights of late: steadier than the last
+    share = FILES * round(BATCH * options.rendered / FILES)
     begin, told, step = time.time(), time.time(), 0
     while (done := (time.time() - begin) / 60 / options.minutes) < 1:
         if step % 200 == 0:
@@ -106,10 +100,12 @@ def train(options, report=None):
             rendered.look()
         for group in optimizer.param_groups:
             group["lr"] = options.rate * min(1, (step + 1) / 200) * (0.5 + 0.5 * math.cos(math.pi * done)) + 1e-6
-        share = 8 * int(BATCH * options.rendered / 8)
-        strips = drawn.draw(BATCH - share).float() / 255 if share < BATCH else torch.zeros(0)
-        if share:
-            strips = torch.cat([strips, developed(rendered.draw(share))])
+        parts = []
+        if share < BATCH:
+            parts.append(drawn.draw(BATCH - share).float() / 255)
+        if share > 0:
+            parts.append(developed(rendered.draw(share)))
+        strips = torch.cat(parts)
         strips, true = about_lines(strips)
         rows = network(normalized(disguised(strips)))
         offsets, information = read_lines(rows)
@@ -128,8 +124,6 @@ def train(options, report=None):
             error = float(((offsets - true) ** 2).mean().sqrt())
             print(f"{(told - begin) / 60:.1f} min, step {step}, {len(drawn.files)} + {len(rendered.files)} files, loss {float(loss):.2f}, error {error:.4f}", flush=True)
             save(mean, options.out)
-            if report:
-                report(mean)
     save(mean, options.out)
 
 
