@@ -19,6 +19,33 @@ from draw_rods import COLUMNS, HALF_WIDTH, ROWS  # noqa: E402
 STEP_MM = 0.5  # along, as Straightened::kAlongStepMm
 
 
+def straightened(picture, shot, middle, along, offsets_mm):
+    """Rows about points of a line, columns to the right of it; None: not all of it is in the picture."""
+    pose = np.array(shot["camera_from_harp"])
+    across = np.cross(along, middle + pose[:3, :3].T @ pose[:3, 3])
+    across /= np.linalg.norm(across, axis=1)[:, None]
+    if (pose[:3, :3] @ across[0])[0] < 0:
+        across = -across
+    seen = (middle[:, None] + across[:, None] * offsets_mm[None, :, None]) @ pose[:3, :3].T + pose[:3, 3]
+    height, width = picture.shape[:2]
+    px = (seen[..., :2] / seen[..., 2:] * shot["f_px"] + [(width - 1) / 2, (height - 1) / 2]).astype(np.float32)
+    if px.min() < 2 or px[..., 0].max() > width - 3 or px[..., 1].max() > height - 3:
+        return None
+    strip = cv2.remap(picture, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
+    return strip if (strip.sum(2) > 0).mean() > 0.98 else None
+
+
+def picture_of(name, rng):
+    """What was rendered, with less and more blur."""
+    picture = cv2.imread(name, cv2.IMREAD_UNCHANGED)[:, :, :3].astype(np.float32)
+    rendered = np.ix_(*(np.flatnonzero(picture.any((axis, 2))) for axis in (1, 0)))
+    part = picture[rendered]
+    part = np.minimum(part / part.mean(), 30)
+    for px in (rng.uniform(0.45, 0.8), rng.uniform(0.8, 1.4)):
+        picture[rendered] = cv2.GaussianBlur(part, (0, 0), px)
+        yield picture
+
+
 def strip_of(picture, shot, note, rng):
     """None: not all of it is in the picture."""
     pose = np.array(shot["camera_from_harp"])
@@ -29,18 +56,8 @@ def strip_of(picture, shot, note, rng):
     first = length + rng.uniform(-0.3, 0.6)
     count = max(8, int((first - last) / STEP_MM) + 1)
     middle = root + along * np.linspace(first, last, count)[:, None]
-    across = np.cross(along, middle - eye)
-    across /= np.linalg.norm(across, axis=1)[:, None]
-    if (pose[:3, :3] @ across[0])[0] < 0:
-        across = -across
-    offsets = np.linspace(-HALF_WIDTH, HALF_WIDTH, COLUMNS) * note["diameter_mm"]
-    seen = (middle[:, None] + across[:, None] * offsets[None, :, None]) @ pose[:3, :3].T + pose[:3, 3]
-    height, width = picture.shape[:2]
-    px = (seen[..., :2] / seen[..., 2:] * shot["f_px"] + [(width - 1) / 2, (height - 1) / 2]).astype(np.float32)
-    if px.min() < 2 or px[..., 0].max() > width - 3 or px[..., 1].max() > height - 3:
-        return None
-    strip = cv2.remap(picture, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
-    if (strip.sum(2) > 0).mean() < 0.98:
+    strip = straightened(picture, shot, middle, along, np.linspace(-HALF_WIDTH, HALF_WIDTH, COLUMNS) * note["diameter_mm"])
+    if strip is None:
         return None
     # As GatherRows() mixes them.
     mixed = 1.5 * count / 72
@@ -61,11 +78,8 @@ def main():
         rng = np.random.default_rng(int(os.path.basename(name)[:-4]))
         with open(name[:-3] + "json") as file:
             shot = json.load(file)
-        picture = cv2.imread(name, cv2.IMREAD_UNCHANGED)[:, :, :3].astype(np.float32)
-        picture = np.minimum(picture / picture[picture.sum(2) > 0].mean(), 30)
         strips = []
-        for blur_px in (rng.uniform(0.45, 0.8), rng.uniform(0.8, 1.4)):
-            blurred = cv2.GaussianBlur(picture, (0, 0), blur_px)
+        for blurred in picture_of(name, rng):
             strips += [s for s in (strip_of(blurred, shot, note, rng) for note in shot["notes"]) if s is not None]
         if strips:
             torch.save(torch.stack(strips), out)

@@ -1,8 +1,9 @@
 """Blender 3.4 / Cycles: the tines of a harp made up at random, seen by a camera at random; see README.md.
 
-    blender -b -noaudio --factory-startup -P render_rods.py -- SEED OUT.exr
+    blender -b -noaudio --factory-startup -P render_rods.py -- SEED OUT.exr [--tips]
 
-Writes OUT.exr, linear, without lens distortion, only where tines are, and OUT.json: camera and tines. Lengths are mm,
+Writes OUT.exr, linear, without lens distortion, only where tines (or, three times as fast, their ends) are, and
+OUT.json: camera, tines and pole tips. Lengths are mm,
 x toward treble, y down as the camera sees it, z away from it. Neither the sample photos' harp nor their light is used.
 """
 import json
@@ -89,7 +90,7 @@ def make_notes(random):
     for midi in range(first, first + 17):
         place = (midi - 28) / 72
         bar_yaw, length = normal(0, 0.25), 157 * (18 / 157) ** place * (1 + normal(0, 0.01))
-        tip = np.array([(midi - first - 8) * SPACING_MM + normal(0, 0.5), 1.2 - 0.6 * place + normal(0, 0.35), normal(-1, 0.3)])
+        tip = np.array([(midi - first - 8) * SPACING_MM + normal(0, 0.5), 1.2 - 0.6 * place + normal(0, 0.5), -random.log(0.4, 2.5)])
         along = direction(bar_yaw + normal(0, 0.5), normal(0, 0.2))
         notes.append({"midi": midi, "length_mm": length, "diameter_mm": 1.9 - 0.3 * max(0, midi - 60) / 40, "bar_yaw_deg": bar_yaw,
                       "tip_mm": tip.tolist(), "root_mm": (tip - length * along).tolist(), "direction": along.tolist()})
@@ -100,9 +101,9 @@ def build_tine(note, random, looks):
     length, radius = note["length_mm"], note["diameter_mm"] / 2
     tine = Mesh()
     tine.place = frame(note["root_mm"], note["direction"])
-    thick = random(1.05, 1.4)
+    thick, broken = random(1.05, 1.4), random.log(0.02, 0.3)
     tine.lathe([(radius * thick, -3), (radius * thick, 0), (radius * (0.65 + 0.35 * thick), random(0.04, 0.1) * length),
-                (radius, random(0.12, 0.25) * length), (radius, 0.6 * length), (radius, length - 0.15), (radius - 0.15, length)], 64)
+                (radius, random(0.12, 0.25) * length), (radius, 0.6 * length), (radius, length - broken), (radius - broken, length), (0, length)], 64)
     tine.object("tine", looks["tine"])
     if random.often(0.15):
         return
@@ -161,8 +162,9 @@ def build_harp(notes, random):
                 parts["bar"].box((0, 7.5, z / 2 - 8), (8.6, 3.2, -z), 0.3)
             parts["rubber"].lathe([(3.6, 0), (4.2, 0.8), (4.2, 5), (3.6, 5.8)], 28, (0, 9.2, z), (0, 1, 0))
             parts["steel"].lathe([(3.2, 0), (3.2, 1.4), (2.6, 1.9)], 24, (0, 5.9, z), (0, -1, 0))
+        note["pole_mm"] = [note["tip_mm"][0] + random(-0.6, 0.6), random(-0.3, 0.3), random(-0.4, 0.4)]
         for part in ("flange", "coil"):
-            parts[part].place = frame([note["tip_mm"][0] + random(-0.6, 0.6), random(-0.3, 0.3), random(-0.4, 0.4)], [0, 0, 1])
+            parts[part].place = frame(note["pole_mm"], [0, 0, 1])
         parts["flange"].lathe([(6.8, 2.2), (6.8, 3.8)], 64)
         parts["flange"].lathe([(6.8, 12), (6.8, 13.6)], 64)
         parts["coil"].lathe([(5.9, 3.8), (5.9, 12)], 48)
@@ -213,6 +215,11 @@ def camera_from_harp(random, first_midi):
     return pose
 
 
+def shown_mm(length_mm):
+    """From where to where of a tine, from its root, the picture must reach."""
+    return (length_mm - 14, length_mm + 8) if "--tips" in sys.argv else (0.3 * length_mm, 1.03 * length_mm)
+
+
 def main():
     seed, out = int(sys.argv[sys.argv.index("--") + 1]), sys.argv[sys.argv.index("--") + 2]
     random = Random(seed)
@@ -242,7 +249,7 @@ def main():
     cycles.max_bounces, cycles.caustics_reflective, cycles.caustics_refractive = 3, False, False
     cycles.sample_clamp_direct, cycles.sample_clamp_indirect, cycles.blur_glossy = 10, 1.5, 0.5
 
-    ends = np.array([np.array(n["root_mm"]) + f * n["length_mm"] * np.array(n["direction"]) for n in notes for f in (0.3, 1.03)])
+    ends = np.array([np.array(n["root_mm"]) + mm * np.array(n["direction"]) for n in notes for mm in shown_mm(n["length_mm"])])
     seen = ends @ pose[:3, :3].T + pose[:3, 3]
     px = seen[:, :2] / seen[:, 2:] * f_px + [(width - 1) / 2, (height - 1) / 2]
     low, high = np.maximum(px.min(0) - 50, 0) / [width, height], np.minimum((px.max(0) + 50) / [width, height], 1)
