@@ -30,12 +30,14 @@ using Vector2 = Eigen::Matrix<T, 2, 1>;
 /// deeper than in other photos flange, collar and pole ring look in this one. Light and the side
 /// of a rim that shows move a ring's outline in the picture as a change of depth would. Then by
 /// how much they move all rings of a kind alike in the picture: x, y px of flange, collar, pole.
-/// Last, the line by which the row of poles lies beside where their likeness says: x, y px at the
-/// middle of the photo's notes, x, y px per note.
+/// Then the line by which the row of poles lies beside where their likeness says: x, y px at the
+/// middle of the photo's notes, x, y px per note. Last, how much nearer to their mounts all tines
+/// seem to end than they do, mm.
 constexpr int kPoseSize = 9;
 constexpr int kFirstShift = kPoseSize + 3;
 constexpr int kFirstLine = kFirstShift + 6;
-constexpr int kPhotoSize = kFirstLine + 4;
+constexpr int kTipShift = kFirstLine + 4;
+constexpr int kPhotoSize = kTipShift + 1;
 /// Parameters of a placement: rotation vector on the left of rig_from_harp and translation, as
 /// changes; depths of flange, collar and pole ring behind the pole tip's face.
 constexpr int kPlacementSize = 9;
@@ -139,6 +141,25 @@ struct TineAxisError {
   static ceres::CostFunction* Create(const View& view, const AxisPoint& observed) {
     return new ceres::AutoDiffCostFunction<TineAxisError, 1, kPhotoSize, kPlacementSize,
                                            SolvedNote::kCount>(new TineAxisError{view, observed});
+  }
+};
+
+struct TineTipError {
+  const View& view;
+  EndObservation observed;
+
+  template <typename T>
+  bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
+    const T along = note[SolvedNote::kGap] + photo[kTipShift];
+    const Vector2<T> tip = view.Project<T>(AxisPointAt<T>(note, along), photo, placement);
+    const Vector2<T> next = view.Project<T>(AxisPointAt<T>(note, along + T(1.0)), photo, placement);
+    const Vector2<T> off = observed.position_px.cast<T>() - tip;
+    residual[0] = off.dot((tip - next).normalized()) / T(observed.sigma_px);
+    return true;
+  }
+  static ceres::CostFunction* Create(const View& view, const EndObservation& observed) {
+    return new ceres::AutoDiffCostFunction<TineTipError, 1, kPhotoSize, kPlacementSize,
+                                           SolvedNote::kCount>(new TineTipError{view, observed});
   }
 };
 
@@ -329,6 +350,8 @@ class HarpProblem {
                                 photo_block);
     }
     AddLineOfPoles(photo_block);
+    problem_.AddResidualBlock(PriorOf<kPhotoSize>(kTipShift, 0.0, options_.tip_shift_sigma_mm),
+                              nullptr, photo_block);
     const double middle_midi =
         photo.notes.empty() ? 0.0 : 0.5 * (photo.notes.front().midi + photo.notes.back().midi);
     for (const NoteObservation& seen : photo.notes) {
@@ -346,6 +369,11 @@ class HarpProblem {
       if (seen.flange) add(RingCenterError::Create(view, *seen.flange, RingKind::kFlange));
       if (seen.collar) add(RingCenterError::Create(view, *seen.collar, RingKind::kCollar));
       for (const AxisPoint& p : seen.axis) add(TineAxisError::Create(view, p));
+      if (seen.tip) {
+        problem_.AddResidualBlock(TineTipError::Create(view, *seen.tip),
+                                  new ceres::CauchyLoss(options_.tip_cauchy), photo_block,
+                                  placement_block, state);
+      }
       for (const AxisPoint& p : seen.tone_bar) {
         problem_.AddResidualBlock(ToneBarError::Create(view, p, note.ToneBarMiddleZ()), Robust(),
                                   photo_block, placement_block, note.tone_bar.data());
@@ -357,7 +385,7 @@ class HarpProblem {
   void AddLineOfPoles(double* photo_block) {
     constexpr double kAnywherePx = 1000.0;
     constexpr double kAnySlopePx = 100.0;
-    for (int i = kFirstLine; i < kPhotoSize; ++i) {
+    for (int i = kFirstLine; i < kTipShift; ++i) {
       const double sigma_px = i < kFirstLine + 2 ? kAnywherePx : kAnySlopePx;
       problem_.AddResidualBlock(PriorOf<kPhotoSize>(i, 0.0, sigma_px), nullptr, photo_block);
     }
@@ -504,6 +532,10 @@ Result<void> HarpSolveOptions::Validate() const {
   if (!(ring_light_sigma_mm >= 0.0)) {
     return Fail("HarpSolveOptions: ring_light_sigma_mm must be 0 or above");
   }
+  if (!(tip_shift_sigma_mm > 0.0)) {
+    return Fail("HarpSolveOptions: tip_shift_sigma_mm must be above 0");
+  }
+  if (!(tip_cauchy > 0.0)) return Fail("HarpSolveOptions: tip_cauchy must be above 0");
   if (!(huber > 0.0)) return Fail("HarpSolveOptions: huber must be above 0");
   return {};
 }

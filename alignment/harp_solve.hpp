@@ -43,6 +43,12 @@ struct HarpSolveOptions {
   /// they are seen. Nothing in the photos tells it, so it is added to the solve's covariance.
   /// Chosen so that the errors on the sample photos are near the stated u (Accuracy test).
   double ring_light_sigma_mm = 0.06;
+  /// How much nearer to their mounts, or farther from them, all tines of a photo may seem to end:
+  /// light and focus are the same to all.
+  double tip_shift_sigma_mm = 0.4;
+  /// Standard deviations beyond which the end of a tine counts ever less (Cauchy): what is taken
+  /// for it may be a spring's end, or the pole's edge.
+  double tip_cauchy = 2.0;
   double huber = 2.0;  ///< standard deviations beyond which residuals count less
   [[nodiscard]] Result<void> Validate() const;
 };

@@ -70,36 +70,35 @@ enum RowId {
 // its photos may be measured from the other alone, with the uncertainty of that.
 const std::array<Row, kRowCount> kRows = {{
     {"notes with a figure, %", "%.1f", true, {95.0, 99.0, 99.0}, {{}, {}, {}}},
-    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05, 0.05}, {0.26, 0.064, {}}},
-    {"lateral, largest mm", "%.3f", false, {0.30, 0.15, 0.15}, {1.07, 0.18, {}}},
-    {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {0.32, 0.079, 0.072}},
-    // Reached, but by no merit: the end of the tine is not measured, and what remains is the
-    // instrument's scatter about its profile, as the line "gap of the profile alone" below it
-    // shows.
+    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05, 0.05}, {0.127, 0.063, {}}},
+    {"lateral, largest mm", "%.3f", false, {0.30, 0.15, 0.15}, {0.56, 0.19, {}}},
+    {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {0.152, 0.075, 0.066}},
+    // Reached, but by no merit: the end of the tine, seen at a slant, is read too coarsely, and
+    // what remains is the instrument's scatter about its profile, as the line "gap of the profile
+    // alone" below it shows.
     {"gap, RMS mm", "%.3f", false, {kNone, 0.25, 0.25}, {{}, {}, {}}},
     {"gap said to be uncertain, %", "%.1f", true, {100.0, kNone, kNone}, {{}, {}, {}}},
-    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.152, 0.077, {}}},
+    {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.152, 0.085, {}}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
-    // One photo reaches it by one error, the visit misses it by one, two stations by two: another
-    // machine's rounding may turn as many.
-    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.5, 99.5, 99.5}},
+    // Missed by two errors or three: another machine's rounding may turn as many.
+    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.8, 99.8, 99.8}},
     // 1 where u is right, less where U is never wrong because it says nothing. In the visit errors
     // shrank more than u, which holds what light does to all rings alike.
-    {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.63, 0.57}},
+    {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.60, 0.55}},
     // The same for the figure that matters most: of all errors within U, the gap, which is only its
     // prior, makes up for the others.
     {"lateral errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
     // That none is contradicted is worth as much as there are verdicts at all: the row below.
     {"lateral verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
-    {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {25.0, 62.0, 66.0}},
+    {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {47.0, 65.0, 66.0}},
     {"height, gap verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
 }};
 
 // What the photos make one suspect, of the planted faults in all registers (as four registers
 // share notes, some count twice): so many are named at least, with so many false alarms at most.
 // Several stand at their thresholds: builds alike in their figures named 12 to 16 of them in the
-// whole visit.
-constexpr std::array<int, 3> kFewestFaultsNamed = {7, 10, 12};
+// whole visit, this one 12.
+constexpr std::array<int, 3> kFewestFaultsNamed = {8, 10, 11};
 constexpr std::array<int, 3> kMostFalseAlarms = {2, 1, 1};
 
 constexpr double kLongTine_mm = 60.0;

@@ -1,12 +1,22 @@
 #pragma once
 
 #include <cstddef>
+#include <opencv2/core/mat.hpp>
 
 namespace tinesight {
 
-/// The network of SettleByReading(), an ONNX file: rod_reading.onnx, which CMake puts into the
-/// program.
-extern const unsigned char kRodReadingNetwork[];
-extern const std::size_t kRodReadingNetworkBytes;
+/// An ONNX file of this folder, which CMake puts into the program: nothing to find at run time.
+/// vision/training tells how they came to be.
+struct Network {
+  const unsigned char* bytes = nullptr;
+  std::size_t size = 0;
+};
+extern const Network kRodReading;
+extern const Network kTipReading;
+
+/// What a network tells of a strip of a picture (CV_32FC3, 0 to 255), brought to mean 0 and
+/// deviation 1 (first row), and of its mirror image (second row): left and right shall be alike to
+/// it. CV_32F.
+[[nodiscard]] cv::Mat TellBothWays(const Network& network, const cv::Mat& strip);
 
 }  // namespace tinesight

@@ -120,6 +120,7 @@ void ObserveAxis(const PhotoView& view, const TinePrediction& prediction, const 
   const double px_per_mm = view.camera.fx_px / (view.camera_from_world * prediction.pickup_mm).z();
   const double doubt = std::max(1.0, kFullShare / tine.score);
   seen.axis = tine.axis;
+  seen.tip = tine.tip;
   seen.axis_score = tine.score;
   seen.axis_likeness = tine.likeness;
   for (AxisPoint& p : seen.axis) {

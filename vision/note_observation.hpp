@@ -21,6 +21,13 @@ struct CenterObservation {
   double sigma_px = 1.0;  ///< standard uncertainty of one coordinate
 };
 
+/// The end of a straight feature seen in a photo: only its place along the feature's image is an
+/// observation, its distance across is not.
+struct EndObservation {
+  Eigen::Vector2d position_px = Eigen::Vector2d::Zero();
+  double sigma_px = 1.0;  ///< standard uncertainty along the image
+};
+
 /// What one photo shows of one note. An absent part was not found; `problem` says why where the
 /// tine or the pickup is missing.
 struct NoteObservation {
@@ -31,6 +38,7 @@ struct NoteObservation {
   /// Where the pole stands in its row: the row as a whole may lie beside this, by a line along it.
   std::optional<CenterObservation> pole_in_row;
   std::vector<AxisPoint> axis;
+  std::optional<EndObservation> tip;  ///< where the tine ends before the pickup
   double axis_likeness = 0.0;  ///< correlation of the rod's look with its neighbors', -1 to 1
   double axis_score = 0.0;     ///< share of the visible rod whose outline was found, 0 to 1
   std::vector<AxisPoint> tone_bar;

@@ -5,11 +5,9 @@
 #include <algorithm>
 #include <cmath>
 #include <opencv2/core.hpp>
-#include <opencv2/dnn.hpp>
 #include <opencv2/imgproc.hpp>
-#include <vector>
 
-#include "vision/rod_reading_network.hpp"
+#include "vision/network.hpp"
 
 namespace tinesight {
 namespace {
@@ -17,15 +15,14 @@ namespace {
 // As in vision/training/network.py.
 constexpr int kStripRows = 64;
 constexpr int kStripColumns = 64;
-constexpr double kHalfWidth = 1.6;       // of the strip, diameters
-constexpr float kLeastContrast = 0.02F;  // of the strip, of white
-constexpr double kUnit = 0.1;            // of the offsets that the network tells, diameters
+constexpr double kHalfWidth = 1.6;  // of the strip, diameters
+constexpr double kUnit = 0.1;       // of the offsets that the network tells, diameters
 constexpr double kLeastLogWeight = -8.0;
 constexpr double kMostLogWeight = 6.0;
 
 constexpr double kUsualErrorMm = 0.06;  // standard deviation of the start's errors at either end
 
-/// The strip about a line, in the network's rows and columns, with mean 0 and deviation 1.
+/// The strip about a line, in the network's rows and columns.
 cv::Mat StripAbout(const RodStretches& rows, const AcrossScale& scale, const ShownRod& rod,
                    const RodLine& line) {
   cv::Mat columns(kStripRows, kStripColumns, CV_32F);
@@ -43,26 +40,12 @@ cv::Mat StripAbout(const RodStretches& rows, const AcrossScale& scale, const Sho
   }
   cv::Mat strip;
   cv::remap(rows.bgr, strip, columns, lines, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
-  strip.convertTo(strip, CV_32F, 1.0 / 255.0);
-  cv::Mat values = strip.reshape(1);
-  cv::Scalar mean;
-  cv::Scalar deviation;
-  cv::meanStdDev(values, mean, deviation);
-  values.convertTo(values, CV_32F, 1.0 / (deviation[0] + kLeastContrast),
-                   -mean[0] / (deviation[0] + kLeastContrast));
-  return values.reshape(3);
+  return strip;
 }
 
-/// What the network tells of a strip: a row of offsets, a row of logarithms of weights. It reads
-/// the strip mirrored, too: left and right shall be alike to it, and the mean errs less.
+/// What the network tells of a strip: a row of offsets, a row of logarithms of weights.
 cv::Mat TellRows(const cv::Mat& strip) {
-  // A network keeps what it computes inside; photos are measured at the same time.
-  thread_local cv::dnn::Net network = cv::dnn::readNetFromONNX(
-      reinterpret_cast<const char*>(kRodReadingNetwork), kRodReadingNetworkBytes);
-  cv::Mat mirrored;
-  cv::flip(strip, mirrored, 1);
-  network.setInput(cv::dnn::blobFromImages(std::vector<cv::Mat>{strip, mirrored}));
-  const cv::Mat told = network.forward().reshape(1, 4);
+  const cv::Mat told = TellBothWays(kRodReading, strip).reshape(1, 4);
   cv::Mat mean(2, told.cols, CV_32F);
   mean.row(0) = 0.5 * (told.row(0) - told.row(2));
   mean.row(1) = 0.5 * (told.row(1) + told.row(3));

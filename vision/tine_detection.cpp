@@ -13,11 +13,13 @@
 #include "vision/rod_search.hpp"
 #include "vision/rod_stretches.hpp"
 #include "vision/straightened.hpp"
+#include "vision/tip_reading.hpp"
 
 namespace tinesight {
 namespace {
 
-void DrawDebug(const Straightened& picture, const OutlineFit& fit, double span_mm, cv::Mat& debug) {
+void DrawDebug(const Straightened& picture, const OutlineFit& fit,
+               const std::optional<TipPlace>& tip, double span_mm, cv::Mat& debug) {
   picture.Bgr().convertTo(debug, CV_8UC3);
   cv::resize(debug, debug, {}, 2.0, 4.0, cv::INTER_NEAREST);
   const auto mark = [&](double along, double across, const cv::Scalar& color) {
@@ -29,6 +31,14 @@ void DrawDebug(const Straightened& picture, const OutlineFit& fit, double span_m
   }
   for (double along = 0.0; along < span_mm; along += 2.0) {
     mark(along, fit.line.At(along, span_mm), {255, 200, 0});
+  }
+  if (!tip) return;
+  // A bar across the rod where it ends, as wide as it is sure along.
+  for (double across = -fit.half_width_mm; across <= fit.half_width_mm; across += 0.05) {
+    for (const double off : {-tip->sigma_mm, 0.0, tip->sigma_mm}) {
+      const double along = tip->along_mm + off;
+      mark(along, fit.line.At(along, span_mm) + across, {255, 0, 255});
+    }
   }
 }
 
@@ -62,8 +72,9 @@ struct Choice {
 }  // namespace
 
 struct TineScan::Impl {
-  Impl(const PhotoView& view, const TinePrediction& p)
-      : prediction(p),
+  Impl(const PhotoView& in_view, const TinePrediction& p)
+      : view(in_view),
+        prediction(p),
         picture(view, AxisOf(p), -1.0, p.gap_mm + p.length_mm, HalfWidthMm(p)),
         stretches(GatherStretches(picture)),
         search(picture, stretches, prediction, VisibleToMm(view, p)),
@@ -77,6 +88,21 @@ struct TineScan::Impl {
            p.diameter_mm;
   }
 
+  [[nodiscard]] std::optional<TipPlace> FindTip() const {
+    const double span_mm = prediction.gap_mm + prediction.length_mm;
+    const ShownRod rod{prediction.diameter_mm, span_mm, 0.0};
+    return ReadTip(view, picture, rod, fit->line, prediction.gap_mm);
+  }
+  [[nodiscard]] EndObservation Observed(const TipPlace& tip) const {
+    const double span_mm = prediction.gap_mm + prediction.length_mm;
+    const auto px = [&](double along_mm) {
+      return picture.PhotoPx(along_mm, fit->line.At(along_mm, span_mm));
+    };
+    const double px_per_mm = (px(tip.along_mm + 0.5) - px(tip.along_mm - 0.5)).norm();
+    return {px(tip.along_mm), px_per_mm * tip.sigma_mm};
+  }
+
+  const PhotoView& view;
   TinePrediction prediction;
   Straightened picture;
   RodStretches stretches;
@@ -223,7 +249,9 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   TineDetection found;
   found.likeness = Likeness();
   found.disagreement_mm = impl_->disagreement_mm;
-  if (debug != nullptr) DrawDebug(picture, fit, span_mm, *debug);
+  const std::optional<TipPlace> tip = impl_->FindTip();
+  if (tip) found.tip = impl_->Observed(*tip);
+  if (debug != nullptr) DrawDebug(picture, fit, tip, span_mm, *debug);
   found.visible_mm = OutlinedMm();
   found.score = OutlineShare();
   found.scatter_px = fit.scatter_mm * picture.PxPerMm(0.3 * span_mm);

@@ -18,6 +18,7 @@ namespace tinesight {
 /// What a photo shows of one tine.
 struct TineDetection {
   std::vector<AxisPoint> axis;
+  std::optional<EndObservation> tip;
   double score = 0.0;            ///< share of the looked-at length whose two outlines were found
   double likeness = 1.0;         ///< correlation of the rod's profile with its neighbors', -1 to 1;
                                  ///< 1 without a neighbor

@@ -1,0 +1,96 @@
+#include "vision/tip_reading.hpp"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "tests/detector_scene.hpp"
+
+namespace tinesight {
+namespace {
+
+constexpr double kRadiusMm = 0.95;
+constexpr double kSpanMm = 61.4;
+constexpr double kHeightMm = 1.1;
+constexpr double kEndless = -100.0;
+
+/// A rod along z, `kHeightMm` below the middle of a pole's face at z = 0, which ends `gap_mm`
+/// before it; behind the pole a dark flange, below all a ground.
+PhotoView TipView(double gap_mm, double pole_gray = 80.0) {
+  PhotoView view = testing::DetectorView(40.0);
+  const Eigen::Vector3d eye = view.CameraCenterMm();
+  testing::Render(view, 1.0, 2.0, [&](const Eigen::Vector3d& ray) {
+    // Where the ray meets the rod's surface: x and y alone tell, as it runs along z.
+    const Eigen::Vector2d d = ray.head<2>();
+    const Eigen::Vector2d from = eye.head<2>() - Eigen::Vector2d(0.0, kHeightMm);
+    const double middle = -from.dot(d) / d.squaredNorm();
+    const double beside_mm = (from + middle * d).norm();
+    if (beside_mm < kRadiusMm) {
+      const double before =
+          std::sqrt((kRadiusMm * kRadiusMm - beside_mm * beside_mm) / d.squaredNorm());
+      const Eigen::Vector3d p = eye + (middle - before) * ray;
+      const double t = p.x() / kRadiusMm;
+      if (p.z() < -gap_mm) {
+        return 95.0 + 45.0 * std::exp(-std::pow((t + 0.3) / 0.35, 2.0)) - 30.0 * t * t;
+      }
+    }
+    const auto within = [&](double z, double radius) {
+      const Eigen::Vector3d p = eye + ray * ((z - eye.z()) / ray.z());
+      return std::hypot(p.x(), p.y()) < radius;
+    };
+    // A pole's face, then its flank down to the flange.
+    if (within(0.0, 1.5)) return pole_gray;
+    for (double z = 0.1; z < 2.2; z += 0.1) {
+      if (within(z, 1.5 + 0.2 * z)) return 0.6 * pole_gray;
+    }
+    if (within(2.2, 6.8)) return 45.0;
+    const Eigen::Vector3d p = eye + ray * ((9.0 - eye.y()) / ray.y());
+    return 70.0 + 25.0 * std::sin(0.45 * p.z()) + 12.0 * std::sin(0.9 * p.x() + 1.0);
+  });
+  return view;
+}
+
+std::optional<TipPlace> Read(const PhotoView& view, double expected_mm) {
+  const Straightened picture(
+      view, {Eigen::Vector3d(0.0, kHeightMm, 0.0), -Eigen::Vector3d::UnitZ()}, -1.0, kSpanMm, 3.0);
+  return ReadTip(view, picture, {2.0 * kRadiusMm, kSpanMm, 0.0}, {0.0, 0.0}, expected_mm);
+}
+
+// Drawn flat, without a lamp and a lens' blur, it errs more than on what it knows
+// (tip_reading_whole_test), and says so.
+TEST(TipReading, FollowsTheEnd) {
+  double before_mm = -1.0;
+  for (const double gap_mm : {0.8, 1.6, 2.4}) {
+    const auto tip = Read(TipView(gap_mm), 1.5);
+    ASSERT_TRUE(tip) << gap_mm;
+    EXPECT_NEAR(tip->along_mm, gap_mm, 2.0 * tip->sigma_mm);
+    EXPECT_GT(tip->along_mm, before_mm + 0.4);
+    before_mm = tip->along_mm;
+  }
+}
+
+TEST(TipReading, DoesNotDependOnWhereTheEndIsExpected) {
+  const PhotoView view = TipView(1.4);
+  const auto near = Read(view, 1.4);
+  ASSERT_TRUE(near);
+  for (const double off_mm : {-2.0, 2.0}) {
+    const auto far = Read(view, 1.4 + off_mm);
+    ASSERT_TRUE(far) << off_mm;
+    EXPECT_NEAR(far->along_mm, near->along_mm, 0.3) << off_mm;
+  }
+}
+
+TEST(TipReading, OfARodThatRunsOnIsNotSure) {
+  const auto tip = Read(TipView(kEndless), 1.4);
+  EXPECT_TRUE(!tip || tip->sigma_mm > 0.5) << tip->along_mm << " ± " << tip->sigma_mm;
+}
+
+TEST(TipReading, WhereNothingShowsThereIsNoEnd) {
+  PhotoView view = TipView(1.4);
+  view.bgr.setTo(cv::Scalar::all(90.0));
+  const auto tip = Read(view, 1.4);
+  EXPECT_TRUE(!tip || tip->sigma_mm > 0.5) << tip->along_mm << " ± " << tip->sigma_mm;
+}
+
+}  // namespace
+}  // namespace tinesight
