@@ -65,10 +65,11 @@ def strip_of(picture, shot, note, rng):
     strip = cv2.sepFilter2D(strip, -1, np.ones((1, 1)), kernel, borderType=cv2.BORDER_REPLICATE)
     rows = np.repeat(np.linspace(0, count - 1, ROWS, dtype=np.float32)[:, None], COLUMNS, 1)
     columns = np.repeat(np.arange(COLUMNS, dtype=np.float32)[None], ROWS, 0)
-    return torch.tensor(cv2.remap(strip, columns, rows, cv2.INTER_LINEAR)).permute(2, 0, 1).half()
+    return cv2.remap(strip, columns, rows, cv2.INTER_LINEAR)
 
 
-def main():
+def cut_pictures(cut):
+    """Cuts every tine, cut(picture, shot, note, rng), out of each picture of RENDER_FOLDER that has no file yet."""
     renders, folder = sys.argv[1], sys.argv[2]
     os.makedirs(folder, exist_ok=True)
     for name in sorted(glob.glob(os.path.join(renders, "[0-9]*.exr"))):
@@ -80,11 +81,11 @@ def main():
             shot = json.load(file)
         strips = []
         for blurred in picture_of(name, rng):
-            strips += [s for s in (strip_of(blurred, shot, note, rng) for note in shot["notes"]) if s is not None]
+            strips += [s for s in (cut(blurred, shot, note, rng) for note in shot["notes"]) if s is not None]
         if strips:
-            torch.save(torch.stack(strips), out)
+            torch.save(torch.tensor(np.stack(strips)).permute(0, 3, 1, 2).half(), out)
         print(name, len(strips), "strips", flush=True)
 
 
 if __name__ == "__main__":
-    main()
+    cut_pictures(strip_of)

@@ -78,11 +78,11 @@ class Strips:
         return torch.cat([p[torch.randint(0, len(p), (count // FILES,))] for p in parts])
 
 
-def save(mean, out):
+def save(network, mean, rows, columns, out):
+    """The weights `mean` of a network as OUT.pt and OUT.onnx; `network` takes them over."""
     torch.save(mean, out + ".pt")
-    smooth = Network()
-    smooth.load_state_dict(mean)
-    torch.onnx.export(smooth.eval(), torch.zeros(1, 3, ROWS, COLUMNS), out + ".onnx", input_names=["strip"], output_names=["rows"], opset_version=11)
+    network.load_state_dict(mean)
+    torch.onnx.export(network.eval(), torch.zeros(1, 3, rows, columns), out + ".onnx", input_names=["strip"], output_names=["rows"], opset_version=11)
 
 
 def train(options):
@@ -123,8 +123,8 @@ def train(options):
             told = time.time()
             error = float(((offsets - true) ** 2).mean().sqrt())
             print(f"{(told - begin) / 60:.1f} min, step {step}, {len(drawn.files)} + {len(rendered.files)} files, loss {float(loss):.2f}, error {error:.4f}", flush=True)
-            save(mean, options.out)
-    save(mean, options.out)
+            save(Network(), mean, ROWS, COLUMNS, options.out)
+    save(Network(), mean, ROWS, COLUMNS, options.out)
 
 
 def parse():

@@ -20,7 +20,7 @@ from torch import nn
 import cut_tips
 from draw_rods import uniform
 from network import normalized
-from train import developed, disguised
+from train import developed, disguised, save
 
 ROWS, COLUMNS, HALF_WIDTH, STEP_MM = 80, 32, 1.6, 0.25
 TIP_ROWS = (12, 60)  # where the tip may be
@@ -114,13 +114,6 @@ def told(network, tips, kept):
                 f"rms {float(off[good].square().mean().sqrt()):.3f} mm, z {float(z[good].square().mean().sqrt()):.2f}")
 
 
-def save(mean, out):
-    torch.save(mean, out + ".pt")
-    smooth = Network()
-    smooth.load_state_dict(mean)
-    torch.onnx.export(smooth.eval(), torch.zeros(1, 3, ROWS, COLUMNS), out + ".onnx", input_names=["strip"], output_names=["rows"], opset_version=11)
-
-
 def train(options):
     files, names = {}, set()
     network = Network()
@@ -156,8 +149,8 @@ def train(options):
             last = time.time()
             smooth.load_state_dict(mean)
             print(f"{(last - begin) / 60:.1f} min, step {step}, {len(files)} files, loss {float(loss):.2f}; {told(smooth, held, 0.8)}", flush=True)
-            save(mean, options.out)
-    save(mean, options.out)
+            save(smooth, mean, ROWS, COLUMNS, options.out)
+    save(smooth, mean, ROWS, COLUMNS, options.out)
 
 
 def parse():
