@@ -81,10 +81,10 @@ const std::array<Row, kRowCount> kRows = {{
     {"yaw of tines over 60 mm, RMS deg", "%.3f", false, {0.08, 0.05, 0.05}, {0.152, 0.085, {}}},
     {"errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
     // Missed by two errors or three: another machine's rounding may turn as many.
-    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.8, 99.8, 99.8}},
+    {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.5, 99.5, 99.5}},
     // 1 where u is right, less where U is never wrong because it says nothing. In the visit errors
     // shrank more than u, which holds what light does to all rings alike.
-    {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.60, 0.55}},
+    {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.63, 0.57}},
     // The same for the figure that matters most: of all errors within U, the gap, which is only its
     // prior, makes up for the others.
     {"lateral errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},

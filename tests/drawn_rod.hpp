@@ -17,6 +17,7 @@ struct DrawnRod {
   static constexpr double kStepMm = 0.05;
   static constexpr double kRadiusMm = 0.85;
   static constexpr double kSpanMm = 50.0;
+  static constexpr double kRowsPx = 150.0;
   static AcrossScale Scale() { return {1.0 / kStepMm, 60.0}; }
 
   RodLine line{0.1, -0.05};
@@ -25,7 +26,7 @@ struct DrawnRod {
   bool spring = false;          // a coil from row 20 to 32, aside
 
   [[nodiscard]] RodStretches Rows() const;
-  static ShownRod Shown() { return {2.0 * kRadiusMm, kSpanMm, 150.0}; }
+  static ShownRod Shown() { return {2.0 * kRadiusMm, kSpanMm}; }
   /// A line that lies so far beside the rod's.
   [[nodiscard]] RodLine Beside(const RodLine& by) const {
     return {line.tip_mm + by.tip_mm, line.root_mm + by.root_mm};

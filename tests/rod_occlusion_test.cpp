@@ -8,7 +8,7 @@ namespace tinesight {
 namespace {
 
 RodLine Settle(const DrawnRod& drawn, const RodLine& beside) {
-  return SettleByOcclusion(drawn.Rows(), DrawnRod::Scale(), DrawnRod::Shown(),
+  return SettleByOcclusion(drawn.Rows(), DrawnRod::Scale(), DrawnRod::Shown(), DrawnRod::kRowsPx,
                            drawn.Beside(beside));
 }
 
@@ -48,8 +48,8 @@ TEST(RodOcclusion, TooFewRowsTellNothing) {
   RodStretches rows = scene.Rows();
   rows.bgr = rows.bgr.rowRange(0, 3);
   rows.along_mm.resize(3);
-  const RodLine line = SettleByOcclusion(
-      rows, DrawnRod::Scale(), {2.0 * DrawnRod::kRadiusMm, DrawnRod::kSpanMm, 10.0}, {0.2, -0.1});
+  const RodLine line =
+      SettleByOcclusion(rows, DrawnRod::Scale(), DrawnRod::Shown(), 10.0, {0.2, -0.1});
   EXPECT_EQ(line.tip_mm, 0.2);
   EXPECT_EQ(line.root_mm, -0.1);
 }

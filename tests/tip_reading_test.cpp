@@ -12,11 +12,12 @@ namespace {
 constexpr double kRadiusMm = 0.95;
 constexpr double kSpanMm = 61.4;
 constexpr double kHeightMm = 1.1;
+constexpr double kPoleGray = 80.0;
 constexpr double kEndless = -100.0;
 
 /// A rod along z, `kHeightMm` below the middle of a pole's face at z = 0, which ends `gap_mm`
 /// before it; behind the pole a dark flange, below all a ground.
-PhotoView TipView(double gap_mm, double pole_gray = 80.0) {
+PhotoView TipView(double gap_mm) {
   PhotoView view = testing::DetectorView(40.0);
   const Eigen::Vector3d eye = view.CameraCenterMm();
   testing::Render(view, 1.0, 2.0, [&](const Eigen::Vector3d& ray) {
@@ -39,9 +40,9 @@ PhotoView TipView(double gap_mm, double pole_gray = 80.0) {
       return std::hypot(p.x(), p.y()) < radius;
     };
     // A pole's face, then its flank down to the flange.
-    if (within(0.0, 1.5)) return pole_gray;
+    if (within(0.0, 1.5)) return kPoleGray;
     for (double z = 0.1; z < 2.2; z += 0.1) {
-      if (within(z, 1.5 + 0.2 * z)) return 0.6 * pole_gray;
+      if (within(z, 1.5 + 0.2 * z)) return 0.6 * kPoleGray;
     }
     if (within(2.2, 6.8)) return 45.0;
     const Eigen::Vector3d p = eye + ray * ((9.0 - eye.y()) / ray.y());
@@ -53,11 +54,11 @@ PhotoView TipView(double gap_mm, double pole_gray = 80.0) {
 std::optional<TipPlace> Read(const PhotoView& view, double expected_mm) {
   const Straightened picture(
       view, {Eigen::Vector3d(0.0, kHeightMm, 0.0), -Eigen::Vector3d::UnitZ()}, -1.0, kSpanMm, 3.0);
-  return ReadTip(view, picture, {2.0 * kRadiusMm, kSpanMm, 0.0}, {0.0, 0.0}, expected_mm);
+  return ReadTip(picture, {2.0 * kRadiusMm, kSpanMm}, {0.0, 0.0}, expected_mm);
 }
 
-// Drawn flat, without a lamp and a lens' blur, it errs more than on what it knows
-// (tip_reading_whole_test), and says so.
+// Drawn flat, lit by no lamp, it errs more than on what it knows (tip_reading_whole_test), and says
+// so.
 TEST(TipReading, FollowsTheEnd) {
   double before_mm = -1.0;
   for (const double gap_mm : {0.8, 1.6, 2.4}) {

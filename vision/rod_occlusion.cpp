@@ -163,12 +163,12 @@ class Occlusion {
 // The mean of all lines near the start, each by its likelihood and by how usual an error of the
 // start it would be: where the picture tells little, the best line alone would follow its noise.
 RodLine SettleByOcclusion(const RodStretches& rows, const AcrossScale& scale, const ShownRod& rod,
-                          const RodLine& start) {
+                          double rows_px, const RodLine& start) {
   constexpr std::size_t kFewestRows = 4;
   if (rows.along_mm.size() < kFewestRows) return start;
   Occlusion occlusion(rows, scale, rod);
   occlusion.WeighRows(start);
-  const double looks = rod.length_px / kPxPerLook;
+  const double looks = rows_px / kPxPerLook;
   const double at_start = occlusion.Steadiness(start);
   const int reach = static_cast<int>(std::lround(kReachMm / kStepMm));
   double sum = 0.0;

@@ -10,8 +10,9 @@ namespace tinesight {
 /// through. So what a column shows, less its share of the ground beside the rod, is steady along
 /// the rod: for the right line, and for no other. A shaded or shining side moves edges and
 /// highlights away from the outline, but lets no ground through. Where the ground is as steady as
-/// the rod, the line stays. `rows` are those that show the rod, `scale` is that of their columns.
+/// the rod, the line stays. `rows` are those that show the rod, `rows_px` long in the photo,
+/// `scale` is that of their columns.
 [[nodiscard]] RodLine SettleByOcclusion(const RodStretches& rows, const AcrossScale& scale,
-                                        const ShownRod& rod, const RodLine& start);
+                                        const ShownRod& rod, double rows_px, const RodLine& start);
 
 }  // namespace tinesight

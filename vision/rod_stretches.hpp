@@ -37,8 +37,7 @@ struct RodLine {
 /// A rod as a straightened picture shows it.
 struct ShownRod {
   double diameter_mm = 1.0;
-  double span_mm = 1.0;    ///< along: where RodLine::root_mm is counted; tip_mm is at 0
-  double length_px = 1.0;  ///< of the rows that show it, in the photo
+  double span_mm = 1.0;  ///< along: where RodLine::root_mm is counted; tip_mm is at 0
 };
 
 /// A line moved across, by `first_mm` at the first row and by `last_mm` at the last of several.

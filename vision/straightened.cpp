@@ -18,18 +18,26 @@ Straightened::Straightened(const PhotoView& view, const Axis& axis, double from_
       half_mm_(half_width_mm) {
   const int rows = static_cast<int>((to_mm - from_mm) / kAlongStepMm) + 1;
   const int columns = 2 * static_cast<int>(half_width_mm / kAcrossStepMm) + 1;
-  cv::Mat map(rows * kLooksPerRow, columns, CV_32FC2);
+  const cv::Mat fine = Looked({columns, rows * kLooksPerRow}, [this](int row, int column) {
+    return Eigen::Vector2d(AlongMm((row + 0.5) / kLooksPerRow - 0.5), AcrossMm(column));
+  });
+  cv::resize(fine, bgr_, {columns, rows}, 0, 0, cv::INTER_AREA);
+}
+
+cv::Mat Straightened::Looked(cv::Size size,
+                             const std::function<Eigen::Vector2d(int, int)>& place) const {
+  cv::Mat map(size, CV_32FC2);
   for (int r = 0; r < map.rows; ++r) {
-    const double along = from_mm + kAlongStepMm * ((r + 0.5) / kLooksPerRow - 0.5);
-    for (int c = 0; c < columns; ++c) {
-      const Eigen::Vector2d px = PhotoPx(along, AcrossMm(c));
+    for (int c = 0; c < map.cols; ++c) {
+      const Eigen::Vector2d at = place(r, c);
+      const Eigen::Vector2d px = PhotoPx(at.x(), at.y());
       map.at<cv::Vec2f>(r, c) = {static_cast<float>(px.x()), static_cast<float>(px.y())};
     }
   }
-  cv::Mat fine;
-  cv::remap(view.bgr, fine, map, {}, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
-  fine.convertTo(fine, CV_32F);
-  cv::resize(fine, bgr_, {columns, rows}, 0, 0, cv::INTER_AREA);
+  cv::Mat looked;
+  cv::remap(view_.bgr, looked, map, {}, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
+  looked.convertTo(looked, CV_32F);
+  return looked;
 }
 
 Eigen::Vector3d Straightened::Point(double along_mm, double across_mm) const {

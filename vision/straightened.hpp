@@ -2,6 +2,7 @@
 
 #include <Eigen/Core>
 #include <algorithm>
+#include <functional>
 #include <opencv2/core/mat.hpp>
 
 #include "vision/photo_view.hpp"
@@ -32,6 +33,10 @@ class Straightened {
   }
   /// Where a place of the straightened picture is in the photo.
   [[nodiscard]] Eigen::Vector2d PhotoPx(double along_mm, double across_mm) const;
+  /// The photo looked at where `place` says for each row and column, along and across, mm;
+  /// CV_32FC3.
+  [[nodiscard]] cv::Mat Looked(
+      cv::Size size, const std::function<Eigen::Vector2d(int row, int column)>& place) const;
   /// How far to the side of the axis a point lies that is `along_mm` from the pickup's face.
   [[nodiscard]] double AcrossOf(const Eigen::Vector3d& point_mm, double along_mm) const;
   /// Photo px per mm across at a place.

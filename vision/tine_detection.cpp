@@ -72,9 +72,8 @@ struct Choice {
 }  // namespace
 
 struct TineScan::Impl {
-  Impl(const PhotoView& in_view, const TinePrediction& p)
-      : view(in_view),
-        prediction(p),
+  Impl(const PhotoView& view, const TinePrediction& p)
+      : prediction(p),
         picture(view, AxisOf(p), -1.0, p.gap_mm + p.length_mm, HalfWidthMm(p)),
         stretches(GatherStretches(picture)),
         search(picture, stretches, prediction, VisibleToMm(view, p)),
@@ -88,21 +87,17 @@ struct TineScan::Impl {
            p.diameter_mm;
   }
 
-  [[nodiscard]] std::optional<TipPlace> FindTip() const {
-    const double span_mm = prediction.gap_mm + prediction.length_mm;
-    const ShownRod rod{prediction.diameter_mm, span_mm, 0.0};
-    return ReadTip(view, picture, rod, fit->line, prediction.gap_mm);
+  [[nodiscard]] double SpanMm() const { return prediction.gap_mm + prediction.length_mm; }
+  [[nodiscard]] ShownRod Rod() const { return {prediction.diameter_mm, SpanMm()}; }
+  /// A place of the fitted line in the photo.
+  [[nodiscard]] Eigen::Vector2d LinePx(double along_mm) const {
+    return picture.PhotoPx(along_mm, fit->line.At(along_mm, SpanMm()));
   }
   [[nodiscard]] EndObservation Observed(const TipPlace& tip) const {
-    const double span_mm = prediction.gap_mm + prediction.length_mm;
-    const auto px = [&](double along_mm) {
-      return picture.PhotoPx(along_mm, fit->line.At(along_mm, span_mm));
-    };
-    const double px_per_mm = (px(tip.along_mm + 0.5) - px(tip.along_mm - 0.5)).norm();
-    return {px(tip.along_mm), px_per_mm * tip.sigma_mm};
+    const double px_per_mm = (LinePx(tip.along_mm + 0.5) - LinePx(tip.along_mm - 0.5)).norm();
+    return {LinePx(tip.along_mm), px_per_mm * tip.sigma_mm};
   }
 
-  const PhotoView& view;
   TinePrediction prediction;
   Straightened picture;
   RodStretches stretches;
@@ -227,29 +222,25 @@ void TineScan::Settle() {
   const RodStrip strip = Strip();
   const Straightened& picture = impl_->picture;
   RodLine& line = impl_->fit->line;
-  const auto photo_px = [&](double along_mm) {
-    return picture.PhotoPx(along_mm, line.At(along_mm, strip.span_mm));
-  };
   const double half_stretch_mm = 0.5 * impl_->stretches.length_mm;
   const RodStretches rows =
       GatherRows(picture, strip.from_mm - half_stretch_mm, strip.to_mm + half_stretch_mm);
   const AcrossScale scale{1.0 / Straightened::kAcrossStepMm, picture.Column(0.0)};
-  const ShownRod rod{impl_->prediction.diameter_mm, strip.span_mm,
-                     (photo_px(strip.to_mm) - photo_px(strip.from_mm)).norm()};
-  line = SettleByOcclusion(rows, scale, rod, line);
-  line = SettleByReading(rows, scale, rod, line);
+  const double rows_px = (impl_->LinePx(strip.to_mm) - impl_->LinePx(strip.from_mm)).norm();
+  line = SettleByOcclusion(rows, scale, impl_->Rod(), rows_px, line);
+  line = SettleByReading(rows, scale, impl_->Rod(), line);
 }
 
 std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   if (!usable_ || !impl_->fit) return std::nullopt;
   const TinePrediction& prediction = impl_->prediction;
   const Straightened& picture = impl_->picture;
-  const double span_mm = prediction.gap_mm + prediction.length_mm;
+  const double span_mm = impl_->SpanMm();
   const OutlineFit& fit = *impl_->fit;
   TineDetection found;
   found.likeness = Likeness();
   found.disagreement_mm = impl_->disagreement_mm;
-  const std::optional<TipPlace> tip = impl_->FindTip();
+  const std::optional<TipPlace> tip = ReadTip(picture, impl_->Rod(), fit.line, prediction.gap_mm);
   if (tip) found.tip = impl_->Observed(*tip);
   if (debug != nullptr) DrawDebug(picture, fit, tip, span_mm, *debug);
   found.visible_mm = OutlinedMm();

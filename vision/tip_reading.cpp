@@ -2,7 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
-#include <opencv2/imgproc.hpp>
+#include <opencv2/core.hpp>
 #include <vector>
 
 #include "vision/network.hpp"
@@ -21,25 +21,17 @@ constexpr int kAboutRows = 6;        // of the likeliest: those that count
 constexpr double kLeastShare = 0.8;  // of the likelihood, that they must hold
 constexpr int kFarthestRows = 20;  // from the expected one: farther off a spring's end is likelier
 constexpr double kLeastSigmaMm = 0.1;
-// Errors on rendered tines that it had not learned from, over what it states.
-constexpr double kTimesAsSure = 1.4;
+// What errors on rendered tines held back from training were, over what the network states.
+constexpr double kErrorOverStated = 1.4;
 
-cv::Mat StripAbout(const PhotoView& view, const Straightened& picture, const ShownRod& rod,
-                   const RodLine& line, double first_mm) {
-  cv::Mat map(kRows, kColumns, CV_32FC2);
-  for (int r = 0; r < kRows; ++r) {
-    const double along = first_mm + kStepMm * r;
-    const double middle = line.At(along, rod.span_mm);
-    for (int c = 0; c < kColumns; ++c) {
-      const double across = kHalfWidth * (2.0 * c / (kColumns - 1) - 1.0) * rod.diameter_mm;
-      const Eigen::Vector2d px = picture.PhotoPx(along, middle + across);
-      map.at<cv::Vec2f>(r, c) = {static_cast<float>(px.x()), static_cast<float>(px.y())};
-    }
-  }
-  cv::Mat strip;
-  cv::remap(view.bgr, strip, map, {}, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
-  strip.convertTo(strip, CV_32F);
-  return strip;
+/// The picture about a line, from `first_mm` along it.
+cv::Mat StripAbout(const Straightened& picture, const ShownRod& rod, const RodLine& line,
+                   double first_mm) {
+  return picture.Looked({kColumns, kRows}, [&](int row, int column) {
+    const double along = first_mm + kStepMm * row;
+    const double across = kHalfWidth * (2.0 * column / (kColumns - 1) - 1.0) * rod.diameter_mm;
+    return Eigen::Vector2d(along, line.At(along, rod.span_mm) + across);
+  });
 }
 
 /// How likely each row is the tip's.
@@ -82,13 +74,13 @@ std::optional<RowReading> Likeliest(const std::vector<double>& likely) {
 
 }  // namespace
 
-std::optional<TipPlace> ReadTip(const PhotoView& view, const Straightened& picture,
-                                const ShownRod& rod, const RodLine& line, double expected_mm) {
+std::optional<TipPlace> ReadTip(const Straightened& picture, const ShownRod& rod,
+                                const RodLine& line, double expected_mm) {
   const double first_mm = expected_mm - kStepMm * kExpectedRow;
-  const auto found = Likeliest(TellRows(StripAbout(view, picture, rod, line, first_mm)));
+  const auto found = Likeliest(TellRows(StripAbout(picture, rod, line, first_mm)));
   if (!found) return std::nullopt;
   return TipPlace{first_mm + kStepMm * found->row,
-                  kTimesAsSure * std::hypot(kLeastSigmaMm, kStepMm * found->sigma)};
+                  kErrorOverStated * std::hypot(kLeastSigmaMm, kStepMm * found->sigma)};
 }
 
 }  // namespace tinesight

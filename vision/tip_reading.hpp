@@ -2,7 +2,6 @@
 
 #include <optional>
 
-#include "vision/photo_view.hpp"
 #include "vision/rod_stretches.hpp"
 #include "vision/straightened.hpp"
 
@@ -15,11 +14,10 @@ struct TipPlace {
 };
 
 /// Where a tine ends before its pickup, as a small network reads the picture about its line, which
-/// was trained on rendered tines (vision/training). `picture` is `view` straightened and shows
-/// `rod` along `line`; `expected_mm` is where the end should be. nullopt: no end stands
-/// out within 3.5 mm of there; farther off, a tuning spring's end is likelier taken for it.
-[[nodiscard]] std::optional<TipPlace> ReadTip(const PhotoView& view, const Straightened& picture,
-                                              const ShownRod& rod, const RodLine& line,
-                                              double expected_mm);
+/// was trained on rendered tines (vision/training). `picture` shows `rod` along `line`;
+/// `expected_mm` is where the end should be. nullopt: no end stands out within 5 mm of there;
+/// farther off, a tuning spring's end is likelier taken for it.
+[[nodiscard]] std::optional<TipPlace> ReadTip(const Straightened& picture, const ShownRod& rod,
+                                              const RodLine& line, double expected_mm);
 
 }  // namespace tinesight

@@ -1,4 +1,4 @@
-"""The network of rod_reading.cpp: a strip about a line goes in, what each second row tells of the rod's middle comes out.
+"""What both networks are made of, and that of rod_reading.cpp: a strip about a line goes in, what each second row tells of the rod's middle comes out.
 
 A strip is blue, green, red x ROWS x COLUMNS, the line in its middle, HALF_WIDTH diameters to each side, brought to mean
 0 and deviation 1. Out of each second row come an offset, in UNIT diameters, and the logarithm of its weight.
@@ -19,18 +19,20 @@ def normalized(strips):
     return (strips - strips.mean((1, 2, 3), keepdim=True)) / (strips.std((1, 2, 3), keepdim=True) + LEAST_CONTRAST)
 
 
-class Network(nn.Module):
-    """Convolutions that narrow a strip to one column, then along the column, further and further."""
+class RowNetwork(nn.Module):
+    """Convolutions that narrow a strip to one column, then along the column, further and further: `told` values of
+    every row, or of every second. `forget`: the share of what the latter tell that is dropped in training."""
 
-    def __init__(self, widths=(12, 20, 28, 32), along=40):
+    def __init__(self, columns, widths, along, told, every=1, forget=0.0):
         super().__init__()
         self.a = nn.Conv2d(3, widths[0], 3, padding=1)
         self.b = nn.Conv2d(widths[0], widths[1], 3, stride=(1, 2), padding=1)
-        self.c = nn.Conv2d(widths[1], widths[2], 3, stride=(2, 2), padding=1)
+        self.c = nn.Conv2d(widths[1], widths[2], 3, stride=(every, 2), padding=1)
         self.d = nn.Conv2d(widths[2], widths[3], 3, stride=(1, 2), padding=1)
-        self.e = nn.Conv2d(widths[3], along, (3, COLUMNS // 8), padding=(1, 0))
+        self.e = nn.Conv2d(widths[3], along, (3, columns // 8), padding=(1, 0))
         self.r = nn.ModuleList([nn.Conv2d(along, along, (3, 1), padding=(k, 0), dilation=(k, 1)) for k in (1, 2, 4, 8)])
-        self.o = nn.Conv2d(along, 2, 1)
+        self.o = nn.Conv2d(along, told, 1)
+        self.forget = nn.Dropout2d(forget)
         for layer in self.modules():
             if isinstance(layer, nn.Conv2d):
                 nn.init.kaiming_normal_(layer.weight, nonlinearity="relu")
@@ -44,8 +46,12 @@ class Network(nn.Module):
         for layer in (self.a, self.b, self.c, self.d, self.e):
             x = F.relu(layer(x))
         for layer in self.r:
-            x = x + F.relu(layer(x))
+            x = x + self.forget(F.relu(layer(x)))
         return self.o(x)
+
+
+def rod_network():
+    return RowNetwork(COLUMNS, (12, 20, 28, 32), 40, told=2, every=2)
 
 
 def read_lines(told, usual=0.075):

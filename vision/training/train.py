@@ -16,7 +16,7 @@ import torch.nn.functional as F
 
 import draw_rods
 from draw_rods import chance, uniform
-from network import COLUMNS, HALF_WIDTH, PLACES, READ, ROWS, UNIT, Network, normalized, read_lines, surprise
+from network import COLUMNS, HALF_WIDTH, PLACES, READ, ROWS, UNIT, normalized, read_lines, rod_network, surprise
 
 BATCH, FILES = 64, 8  # strips of a step, and the files that each kind of them comes from
 USUAL_ERROR, FAR_SHARE, FAR_ERROR = 0.06, 0.15, 0.13  # diameters, at either end, of the lines to start from
@@ -63,10 +63,10 @@ def disguised(strips):
 
 
 class Strips:
-    """The files of a folder, taken up as they appear."""
+    """The files of a folder, taken up as they appear; the first `hold` of them are held back."""
 
-    def __init__(self, folder):
-        self.folder, self.files = folder, {}
+    def __init__(self, folder, hold=0):
+        self.folder, self.hold, self.files = folder, hold, {}
 
     def look(self):
         for name in glob.glob(os.path.join(self.folder, "*.pt")):
@@ -74,43 +74,35 @@ class Strips:
                 self.files[name] = torch.load(name)
 
     def draw(self, count):
-        parts = random.choices(list(self.files.values()), k=FILES)
+        parts = random.choices([self.files[name] for name in sorted(self.files)[self.hold:]], k=FILES)
         return torch.cat([p[torch.randint(0, len(p), (count // FILES,))] for p in parts])
 
-
-def save(network, mean, rows, columns, out):
-    """The weights `mean` of a network as OUT.pt and OUT.onnx; `network` takes them over."""
-    torch.save(mean, out + ".pt")
-    network.load_state_dict(mean)
-    torch.onnx.export(network.eval(), torch.zeros(1, 3, rows, columns), out + ".onnx", input_names=["strip"], output_names=["rows"], opset_version=11)
+    def held(self):
+        return torch.cat([self.files[name] for name in sorted(self.files)[:self.hold]])
 
 
-def train(options):
-    drawn, rendered = Strips(options.drawn), Strips(options.strips)
-    network = Network()
+def learn(make, rows, columns, look, loss_of, told, options, weight_decay=1e-3):
+    """Teaches the network that make() gives by loss_of(network), for the minutes given; look() takes up what is new.
+    Each minute prints told(network) of the mean of the weights of late, which is steadier than the last, and saves that
+    as OUT.pt and OUT.onnx, for strips of rows x columns."""
+    network, smooth = make(), make()
     if options.start:
         network.load_state_dict(torch.load(options.start))
-    optimizer = torch.optim.AdamW(network.parameters(), lr=options.rate, weight_decay=1e-3)
-    mean = {k: v.clone() for k, v in network.state_dict().items()}  # of the weights of late: steadier than the last
-    share = FILES * round(BATCH * options.rendered / FILES)
-    begin, told, step = time.time(), time.time(), 0
+    optimizer = torch.optim.AdamW(network.parameters(), lr=options.rate, weight_decay=weight_decay)
+    mean = {k: v.clone() for k, v in network.state_dict().items()}
+
+    def save():
+        torch.save(mean, options.out + ".pt")
+        smooth.load_state_dict(mean)
+        torch.onnx.export(smooth.eval(), torch.zeros(1, 3, rows, columns), options.out + ".onnx", input_names=["strip"], output_names=["rows"], opset_version=11)
+
+    begin, last, step = time.time(), time.time(), 0
     while (done := (time.time() - begin) / 60 / options.minutes) < 1:
         if step % 200 == 0:
-            drawn.look()
-            rendered.look()
+            look()
         for group in optimizer.param_groups:
             group["lr"] = options.rate * min(1, (step + 1) / 200) * (0.5 + 0.5 * math.cos(math.pi * done)) + 1e-6
-        parts = []
-        if share < BATCH:
-            parts.append(drawn.draw(BATCH - share).float() / 255)
-        if share > 0:
-            parts.append(developed(rendered.draw(share)))
-        strips = torch.cat(parts)
-        strips, true = about_lines(strips)
-        rows = network(normalized(disguised(strips)))
-        offsets, information = read_lines(rows)
-        line = true[:, :1] * (1 - READ) + true[:, 1:] * READ
-        loss = surprise(offsets, information, true).clamp(max=20).mean() + 0.3 * F.smooth_l1_loss(rows[:, 0, :, 0], line / UNIT, beta=0.5)
+        loss = loss_of(network)
         optimizer.zero_grad()
         loss.backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
@@ -119,25 +111,58 @@ def train(options):
         keep = min(0.999, step / (step + 100))
         for name, value in network.state_dict().items():
             mean[name].mul_(keep).add_(value, alpha=1 - keep)
-        if time.time() - told > 60:
-            told = time.time()
-            error = float(((offsets - true) ** 2).mean().sqrt())
-            print(f"{(told - begin) / 60:.1f} min, step {step}, {len(drawn.files)} + {len(rendered.files)} files, loss {float(loss):.2f}, error {error:.4f}", flush=True)
-            save(Network(), mean, ROWS, COLUMNS, options.out)
-    save(Network(), mean, ROWS, COLUMNS, options.out)
+        if time.time() - last > 60:
+            last = time.time()
+            save()
+            with torch.no_grad():
+                print(f"{(last - begin) / 60:.1f} min, step {step}, loss {float(loss):.2f}; {told(smooth)}", flush=True)
+    save()
 
 
-def parse():
+def options_of(*folders):
     parser = argparse.ArgumentParser()
-    parser.add_argument("drawn")
-    parser.add_argument("strips")
+    for folder in folders:
+        parser.add_argument(folder)
     parser.add_argument("minutes", type=float)
     parser.add_argument("out")
     parser.add_argument("--from", dest="start")
-    parser.add_argument("--rendered", type=float, default=0.5)
     parser.add_argument("--rate", type=float, default=2e-3)
-    return parser.parse_args()
+    return parser
+
+
+def main():
+    parser = options_of("drawn", "strips")
+    parser.add_argument("--rendered", type=float, default=0.5)
+    options = parser.parse_args()
+    drawn, rendered = Strips(options.drawn), Strips(options.strips)
+    share = FILES * round(BATCH * options.rendered / FILES)
+
+    def look():
+        drawn.look()
+        rendered.look()
+
+    def batch():
+        parts = []
+        if share < BATCH:
+            parts.append(drawn.draw(BATCH - share).float() / 255)
+        if share > 0:
+            parts.append(developed(rendered.draw(share)))
+        return about_lines(torch.cat(parts))
+
+    def loss_of(network):
+        strips, true = batch()
+        rows = network(normalized(disguised(strips)))
+        offsets, information = read_lines(rows)
+        line = true[:, :1] * (1 - READ) + true[:, 1:] * READ
+        return surprise(offsets, information, true).clamp(max=20).mean() + 0.3 * F.smooth_l1_loss(rows[:, 0, :, 0], line / UNIT, beta=0.5)
+
+    def told(network):
+        strips, true = batch()
+        error = read_lines(network(normalized(disguised(strips))))[0] - true
+        return f"{len(drawn.files)} + {len(rendered.files)} files, error {float(error.square().mean().sqrt()):.4f}"
+
+    learn(rod_network, ROWS, COLUMNS, look, loss_of, told, options)
 
 
 if __name__ == "__main__":
-    train(parse())
+    main()

@@ -6,61 +6,30 @@ Strips about lines that end at the tine's tip, blue, green, red x ROWS x COLUMNS
 1; how likely each row is to be the tip's comes out (logits). Writes OUT.pt and OUT.onnx. Strips are taken up as they
 appear. COUNT files are not learned from; errors on them are told.
 """
-import argparse
-import glob
-import math
-import os
 import random
-import time
 
 import torch
 import torch.nn.functional as F
-from torch import nn
 
 import cut_tips
 from draw_rods import uniform
-from network import normalized
-from train import developed, disguised, save
+from network import RowNetwork, normalized
+from train import BATCH, Strips, developed, disguised, learn, options_of
 
 ROWS, COLUMNS, HALF_WIDTH, STEP_MM = 80, 32, 1.6, 0.25
-TIP_ROWS = (12, 60)  # where the tip may be
-BATCH, FILES = 64, 8
+EXPECTED_ROW, TIP_ROWS = 30, (12, 60)  # where the tip should be, and may be
+LEAST_SHARE = 0.8  # of the likelihood about the likeliest row, for a reading
 
 
-class Network(nn.Module):
-    """Convolutions that narrow a strip to one column, then along the column, further and further."""
-
-    def __init__(self, widths=(16, 24, 32, 40), along=48):
-        super().__init__()
-        self.a = nn.Conv2d(3, widths[0], 3, padding=1)
-        self.b = nn.Conv2d(widths[0], widths[1], 3, stride=(1, 2), padding=1)
-        self.c = nn.Conv2d(widths[1], widths[2], 3, stride=(1, 2), padding=1)
-        self.d = nn.Conv2d(widths[2], widths[3], 3, stride=(1, 2), padding=1)
-        self.e = nn.Conv2d(widths[3], along, (3, COLUMNS // 8), padding=(1, 0))
-        self.r = nn.ModuleList([nn.Conv2d(along, along, (3, 1), padding=(k, 0), dilation=(k, 1)) for k in (1, 2, 4, 8)])
-        self.o = nn.Conv2d(along, 1, 1)
-        self.forget = nn.Dropout2d(0.1)
-        for layer in self.modules():
-            if isinstance(layer, nn.Conv2d):
-                nn.init.kaiming_normal_(layer.weight, nonlinearity="relu")
-                nn.init.zeros_(layer.bias)
-        for layer in [self.o, *self.r]:
-            layer.weight.data *= 0.3
-
-    def forward(self, strips):
-        x = strips
-        for layer in (self.a, self.b, self.c, self.d, self.e):
-            x = F.relu(layer(x))
-        for layer in self.r:
-            x = x + self.forget(F.relu(layer(x)))
-        return self.o(x)
+def tip_network():
+    return RowNetwork(COLUMNS, (16, 24, 32, 40), 48, told=1, forget=0.1)
 
 
 def about_tips(tips):
     """Parts of strips about lines that are a little off; in which row the tip is."""
     n = len(tips)
     row = TIP_ROWS[0] + (TIP_ROWS[1] - TIP_ROWS[0]) * torch.rand(n, 1)
-    row = torch.where(torch.rand(n, 1) < 0.5, (30 + 5 * torch.randn(n, 1)).clamp(*TIP_ROWS), row)
+    row = torch.where(torch.rand(n, 1) < 0.5, (EXPECTED_ROW + 5 * torch.randn(n, 1)).clamp(*TIP_ROWS), row)
     step = torch.exp(0.1 * torch.randn(n, 1).clamp(-2, 2))
     along = cut_tips.TIP_ROW + (torch.arange(ROWS) - row) * step
     off = 0.05 * torch.randn(n, 1) + 0.004 * torch.randn(n, 1) * (torch.arange(ROWS) - row) / 4
@@ -101,68 +70,28 @@ def read_tips(logits, about=6):
     return mean, ((p * near * (rows - mean[:, None]) ** 2).sum(1) / share).sqrt(), share
 
 
-def told(network, tips, kept):
-    network.eval()
-    with torch.no_grad():
-        strips, row = about_tips(developed(tips))
+def main():
+    parser = options_of("tips")
+    parser.add_argument("--hold", type=int, default=6)
+    options = parser.parse_args()
+    tips = Strips(options.tips, options.hold)
+
+    def loss_of(network):
+        strips, row = about_tips(developed(tips.draw(BATCH)))
+        return surprise(network(normalized(disguised(shaded(strips)))), row).mean()
+
+    def told(network):
+        strips, row = about_tips(developed(tips.held()))
         logits = network(normalized(disguised(strips)))
         mean, deviation, share = read_tips(logits)
-        off = STEP_MM * (mean - row)
-        good = share > kept
-        z = off / (STEP_MM * deviation)
-        return (f"held: {float(surprise(logits, row).mean()):.3f}, share {float(good.float().mean()):.2f}, median {float(off[good].abs().median()):.3f}, "
-                f"rms {float(off[good].square().mean().sqrt()):.3f} mm, z {float(z[good].square().mean().sqrt()):.2f}")
+        sure = share > LEAST_SHARE
+        off = (STEP_MM * (mean - row))[sure]
+        over = off / (STEP_MM * deviation[sure])
+        return (f"{len(tips.files)} files; held back: loss {float(surprise(logits, row).mean()):.3f}, sure {float(sure.float().mean()):.2f}, "
+                f"median {float(off.abs().median()):.3f}, rms {float(off.square().mean().sqrt()):.3f} mm, {float(over.square().mean().sqrt()):.2f} of the stated")
 
-
-def train(options):
-    files, names = {}, set()
-    network = Network()
-    if options.start:
-        network.load_state_dict(torch.load(options.start))
-    smooth = Network()
-    optimizer = torch.optim.AdamW(network.parameters(), lr=options.rate, weight_decay=1e-2)
-    mean = {k: v.clone() for k, v in network.state_dict().items()}  # of the weights of late: steadier than the last
-    begin, last, step = time.time(), time.time(), 0
-    while (done := (time.time() - begin) / 60 / options.minutes) < 1:
-        if step % 100 == 0:
-            for name in sorted(glob.glob(os.path.join(options.tips, "*.pt"))):
-                if name not in names and time.time() - os.path.getmtime(name) > 1:
-                    names.add(name)
-                    files[name] = torch.load(name)
-            held_names = sorted(files)[:options.hold]
-            held, learned = torch.cat([files[n] for n in held_names]), [files[n] for n in sorted(files)[options.hold:]]
-        for group in optimizer.param_groups:
-            group["lr"] = options.rate * min(1, (step + 1) / 200) * (0.5 + 0.5 * math.cos(math.pi * done)) + 1e-6
-        network.train()
-        tips = torch.cat([p[torch.randint(0, len(p), (BATCH // FILES,))] for p in random.choices(learned, k=FILES)])
-        strips, row = about_tips(developed(tips))
-        loss = surprise(network(normalized(disguised(shaded(strips)))), row).mean()
-        optimizer.zero_grad()
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-        optimizer.step()
-        step += 1
-        keep = min(0.998, step / (step + 100))
-        for name, value in network.state_dict().items():
-            mean[name].mul_(keep).add_(value, alpha=1 - keep)
-        if time.time() - last > 60:
-            last = time.time()
-            smooth.load_state_dict(mean)
-            print(f"{(last - begin) / 60:.1f} min, step {step}, {len(files)} files, loss {float(loss):.2f}; {told(smooth, held, 0.8)}", flush=True)
-            save(smooth, mean, ROWS, COLUMNS, options.out)
-    save(smooth, mean, ROWS, COLUMNS, options.out)
-
-
-def parse():
-    parser = argparse.ArgumentParser()
-    parser.add_argument("tips")
-    parser.add_argument("minutes", type=float)
-    parser.add_argument("out")
-    parser.add_argument("--from", dest="start")
-    parser.add_argument("--rate", type=float, default=2e-3)
-    parser.add_argument("--hold", type=int, default=6)
-    return parser.parse_args()
+    learn(tip_network, ROWS, COLUMNS, tips.look, loss_of, told, options, weight_decay=1e-2)
 
 
 if __name__ == "__main__":
-    train(parse())
+    main()
