@@ -32,16 +32,19 @@ using Vector2 = Eigen::Matrix<T, 2, 1>;
 /// how much they move all rings of a kind alike in the picture: x, y px of flange, collar, pole.
 /// Then the line by which the row of poles lies beside where their likeness says: x, y px at the
 /// middle of the photo's notes, x, y px per note. Last, how much nearer to their mounts all tines
-/// seem to end than they do, mm.
+/// seem to end than they do, and how much nearer all blocks' edges seem, mm.
 constexpr int kPoseSize = 9;
 constexpr int kFirstShift = kPoseSize + 3;
 constexpr int kFirstLine = kFirstShift + 6;
 constexpr int kTipShift = kFirstLine + 4;
-constexpr int kPhotoSize = kTipShift + 1;
+constexpr int kBlockShift = kTipShift + 1;
+constexpr int kPhotoSize = kBlockShift + 1;
 /// Parameters of a placement: rotation vector on the left of rig_from_harp and translation, as
-/// changes; depths of flange, collar and pole ring behind the pole tip's face.
-constexpr int kPlacementSize = 9;
+/// changes; depths of flange, collar and pole ring behind the pole tip's face; how far the blocks'
+/// upper edges stand over their tines' axes.
 constexpr int kFirstDepth = 6;
+constexpr int kBlockTop = kFirstDepth + 3;
+constexpr int kPlacementSize = kBlockTop + 1;
 
 /// Everything a residual needs to bring a harp point into a photo.
 struct View {
@@ -163,6 +166,33 @@ struct TineTipError {
   }
 };
 
+/// The block's upper edge, along the harp's x over the tine's root. `length`: how much longer the
+/// tine is than the profile says.
+struct BlockEdgeError {
+  const View& view;
+  EdgeObservation observed;
+  double length_mm;
+
+  template <typename T>
+  bool operator()(const T* photo, const T* placement, const T* note, const T* length,
+                  T* residual) const {
+    const T along = note[SolvedNote::kGap] + T(length_mm) + length[0];
+    const Vector3<T> edge =
+        AxisPointAt<T>(note, along) - Vector3<T>(T(0.0), placement[kBlockTop], photo[kBlockShift]);
+    const Vector2<T> here = view.Project<T>(edge, photo, placement);
+    const Vector2<T> next =
+        view.Project<T>(edge + Vector3<T>(T(1.0), T(0.0), T(0.0)), photo, placement);
+    residual[0] = AcrossLine(here, next, observed.position_px) / T(observed.sigma_px);
+    return true;
+  }
+  static ceres::CostFunction* Create(const View& view, const EdgeObservation& observed,
+                                     double length_mm) {
+    return new ceres::AutoDiffCostFunction<BlockEdgeError, 1, kPhotoSize, kPlacementSize,
+                                           SolvedNote::kCount, 1>(
+        new BlockEdgeError{view, observed, length_mm});
+  }
+};
+
 /// A tone bar's middle line: x, y at `middle_z`, yaw, pitch.
 struct ToneBarError {
   const View& view;
@@ -218,6 +248,8 @@ struct NoteBlock {
   const NoteProfile* profile = nullptr;
   std::array<double, SolvedNote::kCount> state{};
   std::array<double, 4> tone_bar{};
+  double length_change_mm = 0.0;  // from what the profile says
+  bool has_block_edge = false;
   bool has_tone_bar = false;
   std::set<std::size_t> photos;
   [[nodiscard]] double ToneBarMiddleZ() const { return -0.55 * profile->tine_length_mm; }
@@ -254,6 +286,7 @@ class HarpProblem {
       block.fill(0.0);
       block[kFirstDepth] = options.ring_depth_mm;
       block[kFirstDepth + 1] = options.ring_depth_mm;
+      block[kBlockTop] = options.block_top_mm;
     }
     for (auto& block : photo_blocks_) block.fill(0.0);
     CreateNotes();
@@ -295,6 +328,7 @@ class HarpProblem {
         note.profile = profile;
         note.photos.insert(i);
         note.has_tone_bar = note.has_tone_bar || seen.tone_bar.size() >= 2;
+        note.has_block_edge = note.has_block_edge || seen.block_edge;
         note.state = {NominalX(seen.midi), 0.0, 0.0, 0.0, profile->height_mm,
                       profile->gap_mm,     0.0, 0.0, 0.0};
         note.tone_bar = {NominalX(seen.midi), profile->height_mm + 8.0, 0.0, 0.0};
@@ -317,13 +351,16 @@ class HarpProblem {
                                           : options_.placement_position_sigma_mm),
             nullptr, block);
       }
-      for (int i = kFirstDepth; i < kPlacementSize; ++i) {
+      for (int i = kFirstDepth; i < kBlockTop; ++i) {
         const bool pole = i == kFirstDepth + static_cast<int>(RingKind::kPole);
         problem_.AddResidualBlock(PriorOf<kPlacementSize>(i, pole ? 0.0 : options_.ring_depth_mm,
                                                           pole ? options_.pole_depth_sigma_mm
                                                                : options_.ring_depth_sigma_mm),
                                   nullptr, block);
       }
+      problem_.AddResidualBlock(
+          PriorOf<kPlacementSize>(kBlockTop, options_.block_top_mm, options_.block_top_sigma_mm),
+          nullptr, block);
     }
   }
 
@@ -352,6 +389,8 @@ class HarpProblem {
     AddLineOfPoles(photo_block);
     problem_.AddResidualBlock(PriorOf<kPhotoSize>(kTipShift, 0.0, options_.tip_shift_sigma_mm),
                               nullptr, photo_block);
+    problem_.AddResidualBlock(PriorOf<kPhotoSize>(kBlockShift, 0.0, options_.block_shift_sigma_mm),
+                              nullptr, photo_block);
     const double middle_midi =
         photo.notes.empty() ? 0.0 : 0.5 * (photo.notes.front().midi + photo.notes.back().midi);
     for (const NoteObservation& seen : photo.notes) {
@@ -371,8 +410,14 @@ class HarpProblem {
       for (const AxisPoint& p : seen.axis) add(TineAxisError::Create(view, p));
       if (seen.tip) {
         problem_.AddResidualBlock(TineTipError::Create(view, *seen.tip),
-                                  new ceres::CauchyLoss(options_.tip_cauchy), photo_block,
+                                  new ceres::CauchyLoss(options_.end_cauchy), photo_block,
                                   placement_block, state);
+      }
+      if (seen.block_edge) {
+        problem_.AddResidualBlock(
+            BlockEdgeError::Create(view, *seen.block_edge, note.profile->tine_length_mm),
+            new ceres::CauchyLoss(options_.end_cauchy), photo_block, placement_block, state,
+            &note.length_change_mm);
       }
       for (const AxisPoint& p : seen.tone_bar) {
         problem_.AddResidualBlock(ToneBarError::Create(view, p, note.ToneBarMiddleZ()), Robust(),
@@ -409,6 +454,10 @@ class HarpProblem {
       add(SolvedNote::kYaw, 0.0, u.tine_yaw_deg * kDegree, true);
       add(SolvedNote::kPitch, 0.0, u.tine_pitch_deg * kDegree, true);
       add(SolvedNote::kRecess, 0.0, u.pole_protrusion_mm, false);
+      if (note.has_block_edge) {
+        problem_.AddResidualBlock(PriorOf<1>(0, 0.0, u.tine_length_mm), nullptr,
+                                  &note.length_change_mm);
+      }
       if (!note.has_tone_bar) continue;
       const double bar_sigma[4] = {1.5, 3.0, u.tone_bar_yaw_deg * kDegree,
                                    u.tone_bar_pitch_deg * kDegree};
@@ -535,7 +584,10 @@ Result<void> HarpSolveOptions::Validate() const {
   if (!(tip_shift_sigma_mm > 0.0)) {
     return Fail("HarpSolveOptions: tip_shift_sigma_mm must be above 0");
   }
-  if (!(tip_cauchy > 0.0)) return Fail("HarpSolveOptions: tip_cauchy must be above 0");
+  if (!(block_top_sigma_mm > 0.0) || !(block_shift_sigma_mm > 0.0)) {
+    return Fail("HarpSolveOptions: the blocks' standard uncertainties must be above 0");
+  }
+  if (!(end_cauchy > 0.0)) return Fail("HarpSolveOptions: end_cauchy must be above 0");
   if (!(huber > 0.0)) return Fail("HarpSolveOptions: huber must be above 0");
   return {};
 }

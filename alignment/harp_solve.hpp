@@ -42,13 +42,19 @@ struct HarpSolveOptions {
   /// rims, cones and flanges are bright on the lamp's side and dark on the other, from wherever
   /// they are seen. Nothing in the photos tells it, so it is added to the solve's covariance.
   /// Chosen so that the errors on the sample photos are near the stated u (Accuracy test).
-  double ring_light_sigma_mm = 0.06;
+  double ring_light_sigma_mm = 0.05;
   /// How much nearer to their mounts, or farther from them, all tines of a photo may seem to end:
   /// light and focus are the same to all.
   double tip_shift_sigma_mm = 0.4;
-  /// Standard deviations beyond which the end of a tine counts ever less (Cauchy): what is taken
-  /// for it may be a spring's end, or the pole's edge.
-  double tip_cauchy = 2.0;
+  /// Prior of how far the blocks' upper edges stand over their tines' axes: alike on all notes of a
+  /// placement, and not to be told from a pitch of all tines in one photo.
+  double block_top_mm = 4.0;
+  double block_top_sigma_mm = 1.0;
+  /// How much nearer to the mounts the blocks' edges of a photo may seem, as tip_shift_sigma_mm.
+  double block_shift_sigma_mm = 0.15;
+  /// Standard deviations beyond which where a tine ends or leaves its block counts ever less
+  /// (Cauchy): what is taken for it may be a spring's end, or the pole's edge.
+  double end_cauchy = 2.0;
   double huber = 2.0;  ///< standard deviations beyond which residuals count less
   [[nodiscard]] Result<void> Validate() const;
 };

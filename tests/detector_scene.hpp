@@ -12,14 +12,14 @@ namespace tinesight::testing {
 
 /// A small camera behind and above the mounts, as a photo of a register has it: 9 px/mm at the
 /// pickups, 16° above the tines.
-inline PhotoView DetectorView(double left_mm) {
+inline PhotoView DetectorView(double left_mm, double above_mm = 115.0) {
   PhotoView view;
   view.camera.width_px = 900;
   view.camera.height_px = 700;
   view.camera.fx_px = view.camera.fy_px = 3700.0;
   view.camera.cx_px = 449.5;
   view.camera.cy_px = 349.5;
-  const Eigen::Vector3d eye(-left_mm, -115.0, -400.0);
+  const Eigen::Vector3d eye(-left_mm, -above_mm, -400.0);
   const Eigen::Vector3d z = (Eigen::Vector3d(0.0, 3.0, -18.0) - eye).normalized();
   const Eigen::Vector3d x = Eigen::Vector3d::UnitY().cross(z).normalized();
   Eigen::Matrix3d rotation;

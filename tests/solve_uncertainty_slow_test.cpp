@@ -73,6 +73,9 @@ struct World {
   Eigen::Vector2d pole_line_px{0.0, 0.0};       ///< by which the row of poles lies beside itself,
   Eigen::Vector2d pole_line_per_note_px{0, 0};  ///< in that photo
   double tip_shift_mm = 0.0;  ///< by which all tines seem to end nearer to the mount in that photo
+  double block_shift_mm = 0.0;                   ///< by which all blocks' edges seem nearer to it
+  double block_top_mm = 0.0;                     ///< of all blocks, over the tines' axes
+  std::array<double, kNotes> lengths_mm{};       ///< of the tines
   Eigen::Vector3d ring_light_mm{0.0, 0.0, 0.0};  ///< by which light moves all rings of all photos
   std::vector<Eigen::Isometry3d> camera_from_rig;
   std::vector<Camera> cameras;
@@ -89,7 +92,7 @@ class TrialMaker {
   explicit TrialMaker(unsigned seed) : random_(seed) {}
 
   double noise_px = 0.25;        ///< stated for every observed point
-  double tip_noise_px = 1.0;     ///< stated for the tines' ends, along their images
+  double end_noise_px = 1.0;     ///< stated for tines' ends and blocks' edges, along the images
   bool draw_noise = true;        ///< false: observations are exact
   bool draw_frame = true;        ///< false: all that holds the harp frame is as believed
   bool draw_pose_errors = true;  ///< false: the rig's poses are exact
@@ -129,8 +132,11 @@ class TrialMaker {
           note.gap_mm + Normal(u.gap_mm), Normal(u.tine_yaw_deg * kDegree),
           Normal(frame_part * u.tine_pitch_deg * kDegree),
           Normal(frame_part * u.pole_protrusion_mm);
+      world.lengths_mm[static_cast<std::size_t>(i)] =
+          note.tine_length_mm + Normal(frame_part * u.tine_length_mm);
     }
     const HarpSolveOptions options;
+    world.block_top_mm = options.block_top_mm + Normal(frame_part * options.block_top_sigma_mm);
     // The product starts from where the pickups are seen, some millimetres and tenths of a degree
     // off. The placement's prior is far wider on purpose (25 mm, 5°): it must say nothing, and
     // ResultDoesNotDependOnHowTheRigIsClamped shows that it says nothing.
@@ -175,6 +181,7 @@ class TrialMaker {
     if (draw_frame) {
       world.photo_depths_mm = Normal3(HarpSolveOptions().ring_depth_per_photo_sigma_mm);
       world.tip_shift_mm = Normal(HarpSolveOptions().tip_shift_sigma_mm);
+      world.block_shift_mm = Normal(HarpSolveOptions().block_shift_sigma_mm);
       const double shift_px = HarpSolveOptions().ring_shift_share * noise_px;
       for (Eigen::Vector2d& ring : world.ring_shifts_px) {
         ring = {Normal(shift_px), Normal(shift_px)};
@@ -228,8 +235,15 @@ class TrialMaker {
     const double end_mm = gap_mm + world.tip_shift_mm;
     const Eigen::Vector2d tip = Exact(world, axis_at(end_mm));
     const Eigen::Vector2d along = (tip - Exact(world, axis_at(end_mm + 1.0))).normalized();
-    const double off_px = draw_noise ? Normal(tip_noise_px) : 0.0;
-    seen.tip = EndObservation{tip + off_px * along, tip_noise_px};
+    const double off_px = draw_noise ? Normal(end_noise_px) : 0.0;
+    seen.tip = EndObservation{tip + off_px * along, end_noise_px};
+    const double root_mm = gap_mm + world.lengths_mm[static_cast<std::size_t>(index)];
+    const Eigen::Vector3d edge =
+        axis_at(root_mm) - Eigen::Vector3d(0.0, world.block_top_mm, world.block_shift_mm);
+    const Eigen::Vector2d edge_off_px =
+        draw_noise ? Eigen::Vector2d(Normal(end_noise_px), Normal(end_noise_px))
+                   : Eigen::Vector2d(0.0, 0.0);
+    seen.block_edge = EdgeObservation{Exact(world, edge) + edge_off_px, end_noise_px};
     return seen;
   }
 
@@ -427,6 +441,20 @@ TEST(SolveHarp, TheEndOfATineTellsItsHeightFromOnePhotoAndItsGapFromTwo) {
   EXPECT_LT(u(with, 1, SolvedNote::kHeight), 0.7 * u(without, 1, SolvedNote::kHeight));
   EXPECT_LT(u(with, 2, SolvedNote::kGap), 0.95 * u(without, 2, SolvedNote::kGap));
   EXPECT_GT(u(with, 2, SolvedNote::kGap), 0.0);
+}
+
+TEST(SolveHarp, WhereATineLeavesItsBlockTellsItsYawFromOnePhoto) {
+  InstrumentProfile profile = TestProfile();
+  profile.prior_u.tine_length_mm = 0.2;
+  const Trial with = TrialMaker(19).Make(profile);
+  Trial without = with;
+  for (NoteObservation& note : without.photos[0].notes) note.block_edge.reset();
+  const auto told = SolveHarp({with.photos[0]}, profile, with.start);
+  const auto guessed = SolveHarp({without.photos[0]}, profile, with.start);
+  ASSERT_TRUE(told && guessed);
+  for (const int k : {SolvedNote::kYaw, SolvedNote::kPitch}) {
+    EXPECT_LT(told->notes[0].covariance(k, k), 0.7 * guessed->notes[0].covariance(k, k)) << k;
+  }
 }
 
 /// Largest difference of any judged figure, mm or rad.

@@ -121,6 +121,7 @@ void ObserveAxis(const PhotoView& view, const TinePrediction& prediction, const 
   const double doubt = std::max(1.0, kFullShare / tine.score);
   seen.axis = tine.axis;
   seen.tip = tine.tip;
+  seen.block_edge = tine.block_edge;
   seen.axis_score = tine.score;
   seen.axis_likeness = tine.likeness;
   for (AxisPoint& p : seen.axis) {
@@ -238,6 +239,31 @@ void AddToneBars(const PhotoView& view, const std::vector<TinePrediction>& predi
   }
 }
 
+/// Where a note's block seems to stand: its place in the row, and how far beside a usual one's.
+struct BlockPlace {
+  std::size_t note = 0;
+  double x_mm = 0.0;
+  double beside_mm = 0.0;
+};
+
+/// Blocks stand in line but for a mm or so in height, which looks like 3 mm along; what stands out
+/// of their line is another edge.
+void DropOddBlocks(const std::vector<BlockPlace>& blocks, std::vector<NoteObservation>& notes) {
+  constexpr double kOddMm = 3.5;
+  std::vector<double> x;
+  std::vector<double> beside;
+  for (const BlockPlace& block : blocks) {
+    x.push_back(block.x_mm);
+    beside.push_back(block.beside_mm);
+  }
+  const RowTrend trend = FitRowTrend(x, beside);
+  for (const BlockPlace& block : blocks) {
+    if (!trend.usable || std::abs(block.beside_mm - trend.At(block.x_mm)) > kOddMm) {
+      notes[block.note].block_edge.reset();
+    }
+  }
+}
+
 }  // namespace
 
 std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPickups& pickups,
@@ -260,6 +286,7 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
   FitLines(scans);
   std::vector<NoteObservation> result;
   std::vector<std::optional<TineSides>> sides(predictions.size());
+  std::vector<BlockPlace> blocks;
   for (std::size_t i = 0; i < predictions.size(); ++i) {
     const DetectedPickup& pickup = pickups.pickups[i];
     NoteObservation& seen = result.emplace_back();
@@ -277,12 +304,16 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
       if (tine) {
         ObserveAxis(view, predictions[i], *tine, options.axis_floor_px, seen);
         sides[i] = {tine->offset_root_mm, tine->offset_tip_mm};
+        if (tine->block_edge) {
+          blocks.push_back({i, predictions[i].pickup_mm.x(), tine->block_beside_mm});
+        }
       } else {
         seen.problem = "no rod of the tine's diameter stands out in front of its pickup";
       }
       WriteDebug(options, notes[i].midi, debug);
     }
   }
+  DropOddBlocks(blocks, result);
   if (options.tone_bars) AddToneBars(view, predictions, sides, options, result);
   return result;
 }

@@ -28,6 +28,13 @@ struct EndObservation {
   double sigma_px = 1.0;  ///< standard uncertainty along the image
 };
 
+/// A point on a straight edge across the notes: only its distance from the edge's image is an
+/// observation.
+struct EdgeObservation {
+  Eigen::Vector2d position_px = Eigen::Vector2d::Zero();
+  double sigma_px = 1.0;  ///< standard uncertainty across the edge
+};
+
 /// What one photo shows of one note. An absent part was not found; `problem` says why where the
 /// tine or the pickup is missing.
 struct NoteObservation {
@@ -38,7 +45,8 @@ struct NoteObservation {
   /// Where the pole stands in its row: the row as a whole may lie beside this, by a line along it.
   std::optional<CenterObservation> pole_in_row;
   std::vector<AxisPoint> axis;
-  std::optional<EndObservation> tip;  ///< where the tine ends before the pickup
+  std::optional<EndObservation> tip;          ///< where the tine ends before the pickup
+  std::optional<EdgeObservation> block_edge;  ///< the block's upper edge toward the pickup
   double axis_likeness = 0.0;  ///< correlation of the rod's look with its neighbors', -1 to 1
   double axis_score = 0.0;     ///< share of the visible rod whose outline was found, 0 to 1
   std::vector<AxisPoint> tone_bar;

@@ -9,6 +9,21 @@ namespace {
 constexpr int kLooksPerRow = 4;
 }  // namespace
 
+cv::Mat LookedAt(const PhotoView& view, cv::Size size,
+                 const std::function<Eigen::Vector3d(int, int)>& point) {
+  cv::Mat map(size, CV_32FC2);
+  for (int r = 0; r < map.rows; ++r) {
+    for (int c = 0; c < map.cols; ++c) {
+      const Eigen::Vector2d px = view.Project(point(r, c));
+      map.at<cv::Vec2f>(r, c) = {static_cast<float>(px.x()), static_cast<float>(px.y())};
+    }
+  }
+  cv::Mat looked;
+  cv::remap(view.bgr, looked, map, {}, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
+  looked.convertTo(looked, CV_32F);
+  return looked;
+}
+
 Straightened::Straightened(const PhotoView& view, const Axis& axis, double from_mm, double to_mm,
                            double half_width_mm)
     : view_(view),
@@ -26,18 +41,10 @@ Straightened::Straightened(const PhotoView& view, const Axis& axis, double from_
 
 cv::Mat Straightened::Looked(cv::Size size,
                              const std::function<Eigen::Vector2d(int, int)>& place) const {
-  cv::Mat map(size, CV_32FC2);
-  for (int r = 0; r < map.rows; ++r) {
-    for (int c = 0; c < map.cols; ++c) {
-      const Eigen::Vector2d at = place(r, c);
-      const Eigen::Vector2d px = PhotoPx(at.x(), at.y());
-      map.at<cv::Vec2f>(r, c) = {static_cast<float>(px.x()), static_cast<float>(px.y())};
-    }
-  }
-  cv::Mat looked;
-  cv::remap(view_.bgr, looked, map, {}, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
-  looked.convertTo(looked, CV_32F);
-  return looked;
+  return LookedAt(view_, size, [&](int row, int column) {
+    const Eigen::Vector2d at = place(row, column);
+    return Point(at.x(), at.y());
+  });
 }
 
 Eigen::Vector3d Straightened::Point(double along_mm, double across_mm) const {
@@ -59,6 +66,11 @@ double Straightened::AcrossOf(const Eigen::Vector3d& point_mm, double along_mm) 
 
 double Straightened::PxPerMm(double along_mm) const {
   return (PhotoPx(along_mm, 0.5) - PhotoPx(along_mm, -0.5)).norm();
+}
+
+double Straightened::Foreshortening(double along_mm) const {
+  const Eigen::Vector3d sight = Point(along_mm, 0.0) - camera_center_mm_;
+  return axis_.toward_mount.normalized().cross(sight.normalized()).norm();
 }
 
 }  // namespace tinesight

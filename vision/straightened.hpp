@@ -9,6 +9,10 @@
 
 namespace tinesight {
 
+/// A photo looked at where `point` says for each row and column, carrier frame, mm; CV_32FC3.
+[[nodiscard]] cv::Mat LookedAt(const PhotoView& view, cv::Size size,
+                               const std::function<Eigen::Vector3d(int row, int column)>& point);
+
 /// The picture along a predicted straight feature, made straight: row i looks at the place
 /// `along_mm(i)` on the axis (mm from the pickup's face toward the mount), column j at
 /// `across_mm(j)` to the side, square to the axis and to the line of sight (+ = toward the
@@ -41,6 +45,9 @@ class Straightened {
   [[nodiscard]] double AcrossOf(const Eigen::Vector3d& point_mm, double along_mm) const;
   /// Photo px per mm across at a place.
   [[nodiscard]] double PxPerMm(double along_mm) const;
+  /// How long a short piece of the axis looks, over how wide one of the same size across it looks:
+  /// the sine of the angle between axis and line of sight.
+  [[nodiscard]] double Foreshortening(double along_mm) const;
 
   [[nodiscard]] const cv::Mat& Bgr() const { return bgr_; }  ///< CV_32FC3
 

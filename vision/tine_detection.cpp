@@ -6,6 +6,7 @@
 #include <opencv2/imgproc.hpp>
 
 #include "vision/block_screen.hpp"
+#include "vision/end_reading.hpp"
 #include "vision/local_line.hpp"
 #include "vision/rod_occlusion.hpp"
 #include "vision/rod_outlines.hpp"
@@ -13,13 +14,12 @@
 #include "vision/rod_search.hpp"
 #include "vision/rod_stretches.hpp"
 #include "vision/straightened.hpp"
-#include "vision/tip_reading.hpp"
 
 namespace tinesight {
 namespace {
 
 void DrawDebug(const Straightened& picture, const OutlineFit& fit,
-               const std::optional<TipPlace>& tip, double span_mm, cv::Mat& debug) {
+               const std::optional<EndPlace>& tip, double span_mm, cv::Mat& debug) {
   picture.Bgr().convertTo(debug, CV_8UC3);
   cv::resize(debug, debug, {}, 2.0, 4.0, cv::INTER_NEAREST);
   const auto mark = [&](double along, double across, const cv::Scalar& color) {
@@ -72,11 +72,12 @@ struct Choice {
 }  // namespace
 
 struct TineScan::Impl {
-  Impl(const PhotoView& view, const TinePrediction& p)
-      : prediction(p),
-        picture(view, AxisOf(p), -1.0, p.gap_mm + p.length_mm, HalfWidthMm(p)),
+  Impl(const PhotoView& photo, const TinePrediction& p)
+      : view(photo),
+        prediction(p),
+        picture(photo, AxisOf(p), -1.0, p.gap_mm + p.length_mm, HalfWidthMm(p)),
         stretches(GatherStretches(picture)),
-        search(picture, stretches, prediction, VisibleToMm(view, p)),
+        search(picture, stretches, prediction, VisibleToMm(photo, p)),
         choice{{}, std::nullopt, std::vector<double>(search.Used().size(), 1.0)} {}
 
   static Straightened::Axis AxisOf(const TinePrediction& p) {
@@ -93,11 +94,35 @@ struct TineScan::Impl {
   [[nodiscard]] Eigen::Vector2d LinePx(double along_mm) const {
     return picture.PhotoPx(along_mm, fit->line.At(along_mm, SpanMm()));
   }
-  [[nodiscard]] EndObservation Observed(const TipPlace& tip) const {
-    const double px_per_mm = (LinePx(tip.along_mm + 0.5) - LinePx(tip.along_mm - 0.5)).norm();
-    return {LinePx(tip.along_mm), px_per_mm * tip.sigma_mm};
+  [[nodiscard]] std::optional<EndObservation> Observed(const std::optional<EndPlace>& end) const {
+    if (!end) return std::nullopt;
+    const double px_per_mm = (LinePx(end->along_mm + 0.5) - LinePx(end->along_mm - 0.5)).norm();
+    return EndObservation{LinePx(end->along_mm), px_per_mm * end->sigma_mm};
+  }
+  /// The middle of the upper edge of a block of usual size, toward the pickup, over the fitted
+  /// line's root.
+  [[nodiscard]] Eigen::Vector3d UsualBlockEdge() const {
+    const double span_mm = SpanMm();
+    const Eigen::Vector3d root = AxisOf(prediction).start_mm - span_mm * prediction.direction;
+    const Eigen::Vector3d x = Eigen::Vector3d::UnitX();
+    const double across_per_mm = picture.AcrossOf(root + x, span_mm);
+    return root + fit->line.root_mm / across_per_mm * x -
+           Eigen::Vector3d(0.0, UsualBlock::kHalfHeightMm, 0.0);
+  }
+  void ObserveBlock(TineDetection& found) const {
+    const Eigen::Vector3d expected = UsualBlockEdge();
+    const auto edge = ReadBlockEdge(view, expected);
+    if (!edge) return;
+    const Eigen::Vector3d at = expected + edge->along_mm * Eigen::Vector3d::UnitZ();
+    const Eigen::Vector2d px = view.Project(at);
+    const Eigen::Vector2d across = (view.Project(at + Eigen::Vector3d::UnitX()) - px).normalized();
+    const Eigen::Vector2d per_mm = view.Project(at + Eigen::Vector3d::UnitZ()) - px;
+    const double px_per_mm = std::abs(across.x() * per_mm.y() - across.y() * per_mm.x());
+    found.block_edge = EdgeObservation{px, px_per_mm * edge->sigma_mm};
+    found.block_beside_mm = edge->along_mm;
   }
 
+  const PhotoView& view;
   TinePrediction prediction;
   Straightened picture;
   RodStretches stretches;
@@ -240,8 +265,9 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   TineDetection found;
   found.likeness = Likeness();
   found.disagreement_mm = impl_->disagreement_mm;
-  const std::optional<TipPlace> tip = ReadTip(picture, impl_->Rod(), fit.line, prediction.gap_mm);
-  if (tip) found.tip = impl_->Observed(*tip);
+  const auto tip = ReadTip(picture, impl_->Rod(), fit.line, prediction.gap_mm);
+  found.tip = impl_->Observed(tip);
+  impl_->ObserveBlock(found);
   if (debug != nullptr) DrawDebug(picture, fit, tip, span_mm, *debug);
   found.visible_mm = OutlinedMm();
   found.score = OutlineShare();

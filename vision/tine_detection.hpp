@@ -19,6 +19,8 @@ namespace tinesight {
 struct TineDetection {
   std::vector<AxisPoint> axis;
   std::optional<EndObservation> tip;
+  std::optional<EdgeObservation> block_edge;
+  double block_beside_mm = 0.0;  ///< how much farther along z than a usual block's that edge seems
   double score = 0.0;            ///< share of the looked-at length whose two outlines were found
   double likeness = 1.0;         ///< correlation of the rod's profile with its neighbors', -1 to 1;
                                  ///< 1 without a neighbor

@@ -1,4 +1,5 @@
-"""Cuts the tines out of what render_rods.py rendered, straightened as vision/straightened does it.
+"""Cuts the tines out of what render_rods.py rendered, straightened as vision/straightened does it; of --tips pictures,
+as much of them as shows.
 
     /usr/bin/python3 cut_strips.py RENDER_FOLDER STRIP_FOLDER
 
@@ -17,6 +18,19 @@ import torch  # noqa: E402
 from draw_rods import COLUMNS, HALF_WIDTH, ROWS  # noqa: E402
 
 STEP_MM = 0.5  # along, as Straightened::kAlongStepMm
+SHOWN_MM = (200, 36, 30, 26, 22, 19, 16, 13)  # of a tine: the first that the picture has is cut
+
+
+def looked(picture, shot, points):
+    """The picture at rows x columns of points; None: not all of them are in it."""
+    pose = np.array(shot["camera_from_harp"])
+    seen = points @ pose[:3, :3].T + pose[:3, 3]
+    height, width = picture.shape[:2]
+    px = (seen[..., :2] / seen[..., 2:] * shot["f_px"] + [(width - 1) / 2, (height - 1) / 2]).astype(np.float32)
+    if px.min() < 2 or px[..., 0].max() > width - 3 or px[..., 1].max() > height - 3:
+        return None
+    strip = cv2.remap(picture, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
+    return strip if (strip.sum(2) > 0).mean() > 0.98 else None
 
 
 def straightened(picture, shot, middle, along, offsets_mm):
@@ -26,13 +40,7 @@ def straightened(picture, shot, middle, along, offsets_mm):
     across /= np.linalg.norm(across, axis=1)[:, None]
     if (pose[:3, :3] @ across[0])[0] < 0:
         across = -across
-    seen = (middle[:, None] + across[:, None] * offsets_mm[None, :, None]) @ pose[:3, :3].T + pose[:3, 3]
-    height, width = picture.shape[:2]
-    px = (seen[..., :2] / seen[..., 2:] * shot["f_px"] + [(width - 1) / 2, (height - 1) / 2]).astype(np.float32)
-    if px.min() < 2 or px[..., 0].max() > width - 3 or px[..., 1].max() > height - 3:
-        return None
-    strip = cv2.remap(picture, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
-    return strip if (strip.sum(2) > 0).mean() > 0.98 else None
+    return looked(picture, shot, middle[:, None] + across[:, None] * offsets_mm[None, :, None])
 
 
 def picture_of(name, rng):
@@ -47,17 +55,22 @@ def picture_of(name, rng):
 
 
 def strip_of(picture, shot, note, rng):
-    """None: not all of it is in the picture."""
+    """As much of a tine as shows, from its tip; None: too little."""
     pose = np.array(shot["camera_from_harp"])
     eye = -pose[:3, :3].T @ pose[:3, 3]
     root, along, length = np.array(note["root_mm"]), np.array(note["direction"]), note["length_mm"]
-    behind_block = 3.2 * abs(eye[2] - root[2]) / max(1, abs(eye[1]))
-    last = min(behind_block, 0.5 * length) + rng.uniform(-0.5, 2)
+    behind_block = (root[1] - note["block_edge_mm"][1]) * abs(eye[2] - root[2]) / max(1, abs(eye[1]))
+    hidden = min(behind_block, 0.5 * length) + rng.uniform(-0.5, 2)
     first = length + rng.uniform(-0.3, 0.6)
-    count = max(8, int((first - last) / STEP_MM) + 1)
-    middle = root + along * np.linspace(first, last, count)[:, None]
-    strip = straightened(picture, shot, middle, along, np.linspace(-HALF_WIDTH, HALF_WIDTH, COLUMNS) * note["diameter_mm"])
-    if strip is None:
+    across = np.linspace(-HALF_WIDTH, HALF_WIDTH, COLUMNS) * note["diameter_mm"]
+    for shown in SHOWN_MM:
+        last = max(hidden, length - shown)
+        count = max(8, int((first - last) / STEP_MM) + 1)
+        middle = root + along * np.linspace(first, last, count)[:, None]
+        strip = straightened(picture, shot, middle, along, across)
+        if strip is not None:
+            break
+    else:
         return None
     # As GatherRows() mixes them.
     mixed = 1.5 * count / 72

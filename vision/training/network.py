@@ -1,4 +1,4 @@
-"""What both networks are made of, and that of rod_reading.cpp: a strip about a line goes in, what each second row tells of the rod's middle comes out.
+"""What all networks are made of, and that of rod_reading.cpp: a strip about a line goes in, what each second row tells of the rod's middle comes out.
 
 A strip is blue, green, red x ROWS x COLUMNS, the line in its middle, HALF_WIDTH diameters to each side, brought to mean
 0 and deviation 1. Out of each second row come an offset, in UNIT diameters, and the logarithm of its weight.

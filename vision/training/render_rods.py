@@ -1,9 +1,9 @@
 """Blender 3.4 / Cycles: the tines of a harp made up at random, seen by a camera at random; see README.md.
 
-    blender -b -noaudio --factory-startup -P render_rods.py -- SEED OUT.exr [--tips]
+    blender -b -noaudio --factory-startup -P render_rods.py -- SEED OUT.exr [--tips | --roots]
 
-Writes OUT.exr, linear, without lens distortion, only where tines (or, three times as fast, their ends) are, and
-OUT.json: camera, tines and pole tips. Lengths are mm,
+Writes OUT.exr, linear, without lens distortion, only where tines (or, three times as fast, their ends or roots) are, and
+OUT.json: camera, tines, pole tips and the blocks' upper edges toward the pickups. Lengths are mm,
 x toward treble, y down as the camera sees it, z away from it. Neither the sample photos' harp nor their light is used.
 """
 import json
@@ -136,17 +136,36 @@ def build_pole(mesh, kind, random):
         mesh.rings([[(a * r * u, b * r * v, z) for u, v in zip(x, y)] for z, a, b in ((0, wide, edge), (2.2, 1.3, 1.3))])
 
 
+def random_block(random):
+    """Of all notes; `top`: over the tine's axis."""
+    return {"wide": random(5.5, 8.5), "top": random(2.4, 5), "below": random(3, 7), "long": random(8, 16), "round": random.log(0.1, 0.6),
+            "look": random.one_of(("plain", "plain", "screw", "hole", "ridge"))}
+
+
+def build_block(mesh, block, random):
+    wide, top, long = block["wide"], block["top"], block["long"]
+    mesh.box((0, (block["below"] - top) / 2, -long / 2), (wide, block["below"] + top, long), block["round"])
+    z, r = -long * random(0.3, 0.7), wide * random(0.15, 0.35)
+    if block["look"] == "screw":
+        mesh.lathe([(r, -0.2), (r, 0.5), (0.8 * r, 0.8), (0, 0.8)], 24, (0, -top, z), (0, -1, 0))
+    elif block["look"] == "hole":
+        mesh.lathe([(1.3 * r, -0.1), (1.3 * r, 0.12), (r, 0.12), (0.9 * r, -0.02), (0, -0.02)], 24, (0, -top, z), (0, -1, 0))
+    elif block["look"] == "ridge":
+        mesh.box((0, -top, z), (wide * 0.9, 0.6, random(0.5, 2)), 0.1)
+
+
 def build_harp(notes, random):
     metal = lambda low, high, *rest: material(random.gray(low, high), *rest)  # noqa: E731
     looks = {"tine": material(random.gray(0.3, 0.75, 0.1), random(0.15, 0.5), 1, random.one_of(GRAINS), random(0.03, 0.35)),
              "bar": metal(0.3, 0.7, random(0.15, 0.55), 1, random.one_of(GRAINS), random(0.05, 0.35)),
-             "block": metal(0.3, 0.65, 0.4, 1, (1, 1, 1)), "steel": metal(0.4, 0.7, random(0.12, 0.4), 1),
+             "block": metal(0.15, 0.7, random(0.2, 0.6), float(random.often(0.8)), random.one_of(GRAINS), random(0.03, 0.25)), "steel": metal(0.4, 0.7, random(0.12, 0.4), 1),
              "brass": material((0.75, 0.55, 0.2), random(0.12, 0.4), 1), "rubber": material((0.03, 0.03, 0.03), 0.7),
              "pole": material(random.gray(0.25, 0.75, 0.1), random(0.12, 0.5), 1, random.one_of(GRAINS), random(0.03, 0.25)),
              "flange": material(random.gray(0.02, 0.6, 0.2), 0.5, 0, (0.5, 0.5, 0.5)), "coil": material(random(0.02, 0.6, 3), 0.4, 0, (0.3, 0.3, 6)),
              "wood": material(random.wood(), random(0.3, 0.7), 0, (0.02, 0.4, 0.4), random(0.1, 0.4)),
              "rail": material(random.gray(0.3, 0.65) if random.often(0.6) else random.wood(), random(0.25, 0.5), float(random.often(0.5)), (0.05, 1, 1)),
              "behind": material(random(0.02, 0.5) * random(0.6, 1.2, 3), 0.8, 0, (0.01, 0.01, 0.01), 0.3)}
+    block = random_block(random)
     parts = {name: Mesh() for name in ("bar", "block", "rubber", "steel", "flange", "coil", "pole", "wood", "rail", "behind")}
     pole = random.one_of(("cone", "cylinder", "bead", "chisel", "blade"))
     for note in notes:
@@ -154,7 +173,8 @@ def build_harp(notes, random):
         length, root = note["length_mm"], np.array(note["root_mm"])
         for part in ("bar", "block", "rubber", "steel"):
             parts[part].place = frame(root, direction(note["bar_yaw_deg"], 0))
-        parts["block"].box((0, 1.5, -6), (6.6, 9, 12), 0.35)
+        build_block(parts["block"], block, random)
+        note["block_edge_mm"] = (parts["block"].place @ [0, -block["top"], 0, 1])[:3].tolist()
         bar = max(0.9 * length, 42)
         parts["bar"].box((0, 7.5, bar / 2 - 14), (8.6, 3.2, bar + 28), 0.3)
         for z in (-18, 0.45 * length) if length > 60 else (-34, -20):
@@ -217,7 +237,9 @@ def camera_from_harp(random, first_midi):
 
 def shown_mm(length_mm):
     """From where to where of a tine, from its root, the picture must reach."""
-    return (length_mm - 14, length_mm + 8) if "--tips" in sys.argv else (0.3 * length_mm, 1.03 * length_mm)
+    if "--tips" in sys.argv:
+        return length_mm - 14, length_mm + 8
+    return (-9, 15) if "--roots" in sys.argv else (0.3 * length_mm, 1.03 * length_mm)
 
 
 def main():

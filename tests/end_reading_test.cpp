@@ -1,4 +1,4 @@
-#include "vision/tip_reading.hpp"
+#include "vision/end_reading.hpp"
 
 #include <gtest/gtest.h>
 
@@ -17,8 +17,8 @@ constexpr double kEndless = -100.0;
 
 /// A rod along z, `kHeightMm` below the middle of a pole's face at z = 0, which ends `gap_mm`
 /// before it; behind the pole a dark flange, below all a ground.
-PhotoView TipView(double gap_mm) {
-  PhotoView view = testing::DetectorView(40.0);
+PhotoView TipView(double gap_mm, double above_mm = 115.0) {
+  PhotoView view = testing::DetectorView(40.0, above_mm);
   const Eigen::Vector3d eye = view.CameraCenterMm();
   testing::Render(view, 1.0, 2.0, [&](const Eigen::Vector3d& ray) {
     // Where the ray meets the rod's surface: x and y alone tell, as it runs along z.
@@ -51,15 +51,15 @@ PhotoView TipView(double gap_mm) {
   return view;
 }
 
-std::optional<TipPlace> Read(const PhotoView& view, double expected_mm) {
+std::optional<EndPlace> Read(const PhotoView& view, double expected_mm) {
   const Straightened picture(
       view, {Eigen::Vector3d(0.0, kHeightMm, 0.0), -Eigen::Vector3d::UnitZ()}, -1.0, kSpanMm, 3.0);
   return ReadTip(picture, {2.0 * kRadiusMm, kSpanMm}, {0.0, 0.0}, expected_mm);
 }
 
-// Drawn flat, lit by no lamp, it errs more than on what it knows (tip_reading_whole_test), and says
+// Drawn flat, lit by no lamp, it errs more than on what it knows (end_reading_whole_test), and says
 // so.
-TEST(TipReading, FollowsTheEnd) {
+TEST(EndReading, FollowsTheEnd) {
   double before_mm = -1.0;
   for (const double gap_mm : {0.8, 1.6, 2.4}) {
     const auto tip = Read(TipView(gap_mm), 1.5);
@@ -70,7 +70,7 @@ TEST(TipReading, FollowsTheEnd) {
   }
 }
 
-TEST(TipReading, DoesNotDependOnWhereTheEndIsExpected) {
+TEST(EndReading, DoesNotDependOnWhereTheEndIsExpected) {
   const PhotoView view = TipView(1.4);
   const auto near = Read(view, 1.4);
   ASSERT_TRUE(near);
@@ -81,12 +81,20 @@ TEST(TipReading, DoesNotDependOnWhereTheEndIsExpected) {
   }
 }
 
-TEST(TipReading, OfARodThatRunsOnIsNotSure) {
+// Seen twice as steeply, the rim of the end lies half as far beyond the end of the axis.
+TEST(EndReading, DoesNotDependOnHowSteeplyOneLooks) {
+  const auto flat = Read(TipView(1.4, 100.0), 1.4);
+  const auto steep = Read(TipView(1.4, 200.0), 1.4);
+  ASSERT_TRUE(flat && steep);
+  EXPECT_NEAR(flat->along_mm, steep->along_mm, 0.5);
+}
+
+TEST(EndReading, OfARodThatRunsOnIsNotSure) {
   const auto tip = Read(TipView(kEndless), 1.4);
   EXPECT_TRUE(!tip || tip->sigma_mm > 0.5) << tip->along_mm << " ± " << tip->sigma_mm;
 }
 
-TEST(TipReading, WhereNothingShowsThereIsNoEnd) {
+TEST(EndReading, WhereNothingShowsThereIsNoEnd) {
   PhotoView view = TipView(1.4);
   view.bgr.setTo(cv::Scalar::all(90.0));
   const auto tip = Read(view, 1.4);
