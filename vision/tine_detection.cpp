@@ -18,8 +18,9 @@
 namespace tinesight {
 namespace {
 
+/// `ends`: where the tine was found to end, and to come out of its block.
 void DrawDebug(const Straightened& picture, const OutlineFit& fit,
-               const std::optional<EndPlace>& tip, double span_mm, cv::Mat& debug) {
+               const std::vector<std::optional<EndPlace>>& ends, double span_mm, cv::Mat& debug) {
   picture.Bgr().convertTo(debug, CV_8UC3);
   cv::resize(debug, debug, {}, 2.0, 4.0, cv::INTER_NEAREST);
   const auto mark = [&](double along, double across, const cv::Scalar& color) {
@@ -32,12 +33,14 @@ void DrawDebug(const Straightened& picture, const OutlineFit& fit,
   for (double along = 0.0; along < span_mm; along += 2.0) {
     mark(along, fit.line.At(along, span_mm), {255, 200, 0});
   }
-  if (!tip) return;
-  // A bar across the rod where it ends, as wide as it is sure along.
-  for (double across = -fit.half_width_mm; across <= fit.half_width_mm; across += 0.05) {
-    for (const double off : {-tip->sigma_mm, 0.0, tip->sigma_mm}) {
-      const double along = tip->along_mm + off;
-      mark(along, fit.line.At(along, span_mm) + across, {255, 0, 255});
+  for (const std::optional<EndPlace>& end : ends) {
+    if (!end) continue;
+    // A bar across the rod where it ends, as wide as it is sure along.
+    for (double across = -fit.half_width_mm; across <= fit.half_width_mm; across += 0.05) {
+      for (const double off : {-end->sigma_mm, 0.0, end->sigma_mm}) {
+        const double along = end->along_mm + off;
+        mark(along, fit.line.At(along, span_mm) + across, {255, 0, 255});
+      }
     }
   }
 }
@@ -109,10 +112,11 @@ struct TineScan::Impl {
     return root + fit->line.root_mm / across_per_mm * x -
            Eigen::Vector3d(0.0, UsualBlock::kHalfHeightMm, 0.0);
   }
-  void ObserveBlock(TineDetection& found) const {
+  /// Fills in what the block shows; where its edge seems to cross the tine, for the debug picture.
+  std::optional<EndPlace> ObserveBlock(TineDetection& found) const {
     const Eigen::Vector3d expected = UsualBlockEdge();
     const auto edge = ReadBlockEdge(view, expected);
-    if (!edge) return;
+    if (!edge) return std::nullopt;
     const Eigen::Vector3d at = expected + edge->along_mm * Eigen::Vector3d::UnitZ();
     const Eigen::Vector2d px = view.Project(at);
     const Eigen::Vector2d across = (view.Project(at + Eigen::Vector3d::UnitX()) - px).normalized();
@@ -120,6 +124,11 @@ struct TineScan::Impl {
     const double px_per_mm = std::abs(across.x() * per_mm.y() - across.y() * per_mm.x());
     found.block_edge = EdgeObservation{px, px_per_mm * edge->sigma_mm};
     found.block_beside_mm = edge->along_mm;
+    // The plane through eye and edge crosses the axis there.
+    const Eigen::Vector3d plane = Eigen::Vector3d::UnitX().cross(at - view.CameraCenterMm());
+    const Straightened::Axis axis = AxisOf(prediction);
+    const double crossing_mm = plane.dot(at - axis.start_mm) / plane.dot(axis.toward_mount);
+    return EndPlace{crossing_mm, edge->sigma_mm};
   }
 
   const PhotoView& view;
@@ -267,8 +276,8 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   found.disagreement_mm = impl_->disagreement_mm;
   const auto tip = ReadTip(picture, impl_->Rod(), fit.line, prediction.gap_mm);
   found.tip = impl_->Observed(tip);
-  impl_->ObserveBlock(found);
-  if (debug != nullptr) DrawDebug(picture, fit, tip, span_mm, *debug);
+  const auto block_edge = impl_->ObserveBlock(found);
+  if (debug != nullptr) DrawDebug(picture, fit, {tip, block_edge}, span_mm, *debug);
   found.visible_mm = OutlinedMm();
   found.score = OutlineShare();
   found.scatter_px = fit.scatter_mm * picture.PxPerMm(0.3 * span_mm);
