@@ -2,11 +2,9 @@
 // lines, through the true cameras: the reading alone, without what finding a tine adds.
 #include <gtest/gtest.h>
 
-#include <algorithm>
 #include <cmath>
 #include <cstdio>
 #include <functional>
-#include <opencv2/imgproc.hpp>
 #include <optional>
 #include <string>
 #include <vector>

@@ -20,7 +20,7 @@ namespace {
 
 /// `ends`: where the tine was found to end, and to come out of its block.
 void DrawDebug(const Straightened& picture, const OutlineFit& fit,
-               const std::vector<std::optional<EndPlace>>& ends, double span_mm, cv::Mat& debug) {
+               const std::vector<EndPlace>& ends, double span_mm, cv::Mat& debug) {
   picture.Bgr().convertTo(debug, CV_8UC3);
   cv::resize(debug, debug, {}, 2.0, 4.0, cv::INTER_NEAREST);
   const auto mark = [&](double along, double across, const cv::Scalar& color) {
@@ -33,12 +33,11 @@ void DrawDebug(const Straightened& picture, const OutlineFit& fit,
   for (double along = 0.0; along < span_mm; along += 2.0) {
     mark(along, fit.line.At(along, span_mm), {255, 200, 0});
   }
-  for (const std::optional<EndPlace>& end : ends) {
-    if (!end) continue;
+  for (const EndPlace& end : ends) {
     // A bar across the rod where it ends, as wide as it is sure along.
     for (double across = -fit.half_width_mm; across <= fit.half_width_mm; across += 0.05) {
-      for (const double off : {-end->sigma_mm, 0.0, end->sigma_mm}) {
-        const double along = end->along_mm + off;
+      for (const double off : {-end.sigma_mm, 0.0, end.sigma_mm}) {
+        const double along = end.along_mm + off;
         mark(along, fit.line.At(along, span_mm) + across, {255, 0, 255});
       }
     }
@@ -72,6 +71,13 @@ struct Choice {
   std::vector<double> rod_shares;  // of the used stretches; 1 without a pattern
 };
 
+/// The middle of a block's upper edge toward the pickup, and how much farther along z than a usual
+/// block's it lies.
+struct BlockEdge {
+  Eigen::Vector3d at_mm = Eigen::Vector3d::Zero();
+  EndPlace beside;
+};
+
 }  // namespace
 
 struct TineScan::Impl {
@@ -97,10 +103,9 @@ struct TineScan::Impl {
   [[nodiscard]] Eigen::Vector2d LinePx(double along_mm) const {
     return picture.PhotoPx(along_mm, fit->line.At(along_mm, SpanMm()));
   }
-  [[nodiscard]] std::optional<EndObservation> Observed(const std::optional<EndPlace>& end) const {
-    if (!end) return std::nullopt;
-    const double px_per_mm = (LinePx(end->along_mm + 0.5) - LinePx(end->along_mm - 0.5)).norm();
-    return EndObservation{LinePx(end->along_mm), px_per_mm * end->sigma_mm};
+  [[nodiscard]] EndObservation Observed(const EndPlace& end) const {
+    const double px_per_mm = (LinePx(end.along_mm + 0.5) - LinePx(end.along_mm - 0.5)).norm();
+    return {LinePx(end.along_mm), px_per_mm * end.sigma_mm};
   }
   /// The middle of the upper edge of a block of usual size, toward the pickup, over the fitted
   /// line's root.
@@ -112,23 +117,27 @@ struct TineScan::Impl {
     return root + fit->line.root_mm / across_per_mm * x -
            Eigen::Vector3d(0.0, UsualBlock::kHalfHeightMm, 0.0);
   }
-  /// Fills in what the block shows; where its edge seems to cross the tine, for the debug picture.
-  std::optional<EndPlace> ObserveBlock(TineDetection& found) const {
-    const Eigen::Vector3d expected = UsualBlockEdge();
-    const auto edge = ReadBlockEdge(view, expected);
-    if (!edge) return std::nullopt;
-    const Eigen::Vector3d at = expected + edge->along_mm * Eigen::Vector3d::UnitZ();
-    const Eigen::Vector2d px = view.Project(at);
-    const Eigen::Vector2d across = (view.Project(at + Eigen::Vector3d::UnitX()) - px).normalized();
-    const Eigen::Vector2d per_mm = view.Project(at + Eigen::Vector3d::UnitZ()) - px;
-    const double px_per_mm = std::abs(across.x() * per_mm.y() - across.y() * per_mm.x());
-    found.block_edge = EdgeObservation{px, px_per_mm * edge->sigma_mm};
-    found.block_beside_mm = edge->along_mm;
-    // The plane through eye and edge crosses the axis there.
-    const Eigen::Vector3d plane = Eigen::Vector3d::UnitX().cross(at - view.CameraCenterMm());
+  [[nodiscard]] std::optional<BlockEdge> FindBlockEdge() const {
+    const Eigen::Vector3d usual = UsualBlockEdge();
+    const auto read = ReadBlockEdge(view, usual);
+    if (!read) return std::nullopt;
+    return BlockEdge{usual + read->along_mm * Eigen::Vector3d::UnitZ(), *read};
+  }
+  [[nodiscard]] EdgeObservation Observed(const BlockEdge& edge) const {
+    const Eigen::Vector2d px = view.Project(edge.at_mm);
+    const Eigen::Vector2d along =
+        (view.Project(edge.at_mm + Eigen::Vector3d::UnitX()) - px).normalized();
+    const Eigen::Vector2d per_mm = view.Project(edge.at_mm + Eigen::Vector3d::UnitZ()) - px;
+    const double px_per_mm = std::abs(along.x() * per_mm.y() - along.y() * per_mm.x());
+    return {px, px_per_mm * edge.beside.sigma_mm};
+  }
+  /// Where a block's edge seems to cross the tine: where the plane through eye and edge does.
+  [[nodiscard]] EndPlace Crossing(const BlockEdge& edge) const {
+    const Eigen::Vector3d plane =
+        Eigen::Vector3d::UnitX().cross(edge.at_mm - view.CameraCenterMm());
     const Straightened::Axis axis = AxisOf(prediction);
-    const double crossing_mm = plane.dot(at - axis.start_mm) / plane.dot(axis.toward_mount);
-    return EndPlace{crossing_mm, edge->sigma_mm};
+    return {plane.dot(edge.at_mm - axis.start_mm) / plane.dot(axis.toward_mount),
+            edge.beside.sigma_mm};
   }
 
   const PhotoView& view;
@@ -275,9 +284,18 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
   found.likeness = Likeness();
   found.disagreement_mm = impl_->disagreement_mm;
   const auto tip = ReadTip(picture, impl_->Rod(), fit.line, prediction.gap_mm);
-  found.tip = impl_->Observed(tip);
-  const auto block_edge = impl_->ObserveBlock(found);
-  if (debug != nullptr) DrawDebug(picture, fit, {tip, block_edge}, span_mm, *debug);
+  if (tip) found.tip = impl_->Observed(*tip);
+  const auto block_edge = impl_->FindBlockEdge();
+  if (block_edge) {
+    found.block_edge = impl_->Observed(*block_edge);
+    found.block_beside_mm = block_edge->beside.along_mm;
+  }
+  if (debug != nullptr) {
+    std::vector<EndPlace> ends;
+    if (tip) ends.push_back(*tip);
+    if (block_edge) ends.push_back(impl_->Crossing(*block_edge));
+    DrawDebug(picture, fit, ends, span_mm, *debug);
+  }
   found.visible_mm = OutlinedMm();
   found.score = OutlineShare();
   found.scatter_px = fit.scatter_mm * picture.PxPerMm(0.3 * span_mm);
