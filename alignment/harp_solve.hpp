@@ -46,9 +46,10 @@ struct HarpSolveOptions {
   /// How much nearer to their mounts, or farther from them, all tines of a photo may seem to end:
   /// light and focus are the same to all.
   double tip_shift_sigma_mm = 0.4;
-  /// Prior of how far the blocks' edges that are uppermost in the photo stand over their tines' axes
-  /// (toward -y): alike on all notes of a placement, and not to be told from a pitch of all tines in
-  /// one photo. Common practice, no source: blocks are 6 to 8 mm high, the tine in the middle.
+  /// Prior of how far the blocks' edges that are uppermost in the photo stand over their tines'
+  /// axes (toward -y): alike on all notes of a placement, and not to be told from a pitch of all
+  /// tines in one photo. Common practice, no source: blocks are 6 to 8 mm high, the tine in the
+  /// middle.
   double block_top_mm = 4.0;
   double block_top_sigma_mm = 1.0;
   /// How much nearer to the mounts the blocks' edges of a photo may seem, as tip_shift_sigma_mm.
