@@ -286,7 +286,7 @@ class HarpProblem {
       block.fill(0.0);
       block[kFirstDepth] = options.ring_depth_mm;
       block[kFirstDepth + 1] = options.ring_depth_mm;
-      block[kBlockTop] = options.block_top_mm;
+      block[kBlockTop] = BlockTop().mean;
     }
     for (auto& block : photo_blocks_) block.fill(0.0);
     CreateNotes();
@@ -336,6 +336,17 @@ class HarpProblem {
     }
   }
 
+  struct Prior {
+    double mean;
+    double sigma;
+  };
+  [[nodiscard]] Prior BlockTop() const {
+    if (profile_.block_height_mm > 0.0) {
+      return {0.5 * profile_.block_height_mm, options_.block_top_sigma_mm};
+    }
+    return {options_.usual_block_top_mm, options_.usual_block_top_sigma_mm};
+  }
+
   [[nodiscard]] double NominalX(int midi) const {
     return profile_.note_spacing_mm * (midi - profile_.FirstMidi());
   }
@@ -359,8 +370,7 @@ class HarpProblem {
                                   nullptr, block);
       }
       problem_.AddResidualBlock(
-          PriorOf<kPlacementSize>(kBlockTop, options_.block_top_mm, options_.block_top_sigma_mm),
-          nullptr, block);
+          PriorOf<kPlacementSize>(kBlockTop, BlockTop().mean, BlockTop().sigma), nullptr, block);
     }
   }
 
@@ -584,7 +594,8 @@ Result<void> HarpSolveOptions::Validate() const {
   if (!(tip_shift_sigma_mm > 0.0)) {
     return Fail("HarpSolveOptions: tip_shift_sigma_mm must be above 0");
   }
-  if (!(block_top_sigma_mm > 0.0) || !(block_shift_sigma_mm > 0.0)) {
+  if (!(block_top_sigma_mm > 0.0) || !(usual_block_top_sigma_mm > 0.0) ||
+      !(block_shift_sigma_mm > 0.0)) {
     return Fail("HarpSolveOptions: the blocks' standard uncertainties must be above 0");
   }
   if (!(end_cauchy > 0.0)) return Fail("HarpSolveOptions: end_cauchy must be above 0");

@@ -48,10 +48,12 @@ struct HarpSolveOptions {
   double tip_shift_sigma_mm = 0.4;
   /// Prior of how far the blocks' edges that are uppermost in the photo stand over their tines'
   /// axes (toward -y): alike on all notes of a placement, and not to be told from a pitch of all
-  /// tines in one photo. Common practice, no source: blocks are 6 to 8 mm high, the tine in the
-  /// middle.
-  double block_top_mm = 4.0;
-  double block_top_sigma_mm = 1.0;
+  /// tines in one photo. Half the profile's block height, or, where that isn't known, of usual
+  /// blocks, which are 6 to 8 mm high (common practice, no source).
+  double usual_block_top_mm = 3.5;
+  double usual_block_top_sigma_mm = 1.0;
+  /// Where the height is known: rounded edges, and a tine that isn't quite in the middle.
+  double block_top_sigma_mm = 0.4;
   /// How much nearer to the mounts the blocks' edges of a photo may seem, as tip_shift_sigma_mm.
   double block_shift_sigma_mm = 0.15;
   /// Standard deviations beyond which where a tine ends or leaves its block counts ever less

@@ -39,10 +39,11 @@ constexpr std::array<Field<NoteProfile>, 9> kNoteFields = {{
     {"tolerance_gap_mm", &NoteProfile::tolerance_gap_mm, 0.005, 10.0},
 }};
 
-constexpr std::array<Field<InstrumentProfile>, 5> kInstrumentFields = {{
+constexpr std::array<Field<InstrumentProfile>, 6> kInstrumentFields = {{
     {"note_spacing_mm", &InstrumentProfile::note_spacing_mm, 2.0, 100.0},
     {"screw_pitch_mm", &InstrumentProfile::screw_pitch_mm, 0.1, 3.0},
     {"tone_bar_width_mm", &InstrumentProfile::tone_bar_width_mm, 2.0, 30.0},
+    {"block_height_mm", &InstrumentProfile::block_height_mm, 2.0, 30.0},
     {"screw_spacing_mm", &InstrumentProfile::screw_spacing_mm, 3.0, 300.0},
     {"root_ahead_of_rear_screw_mm", &InstrumentProfile::root_ahead_of_rear_screw_mm, -200.0, 400.0},
 }};

@@ -79,6 +79,7 @@ struct InstrumentProfile {
   /// under the forward screw.
   double root_ahead_of_rear_screw_mm = 30.0;
   double tone_bar_width_mm = 0.0;  ///< 0: not known, found from the photos
+  double block_height_mm = 0.0;    ///< of the tines' blocks, the tine in the middle; 0: not known
   PriorUncertainty prior_u;
   ToneProfile tone;
   SuspicionProfile suspicion;
@@ -97,9 +98,9 @@ struct InstrumentProfile {
 ///
 /// Required are `note_spacing_mm`, `notes` and, in each note, every key but `tine_length_mm`.
 /// Optional are `name`, `screw_pitch_mm`, `screw_spacing_mm`, `root_ahead_of_rear_screw_mm`,
-/// `tone_bar_width_mm` and the objects `prior_u`, `tone` and `suspicion` with any of the members of
-/// PriorUncertainty, ToneProfile (but for `is_default`) and SuspicionProfile. Unknown keys are
-/// ignored.
+/// `tone_bar_width_mm`, `block_height_mm` and the objects `prior_u`, `tone` and `suspicion` with
+/// any of the members of PriorUncertainty, ToneProfile (but for `is_default`) and SuspicionProfile.
+/// Unknown keys are ignored.
 [[nodiscard]] Result<InstrumentProfile> ReadInstrumentProfile(const std::filesystem::path& file);
 
 /// The same from the file's text; `where` starts every message ("instrument.json: ").

@@ -10,32 +10,11 @@
 #include <vector>
 
 #include "calibration/median.hpp"
-#include "tests/sample_truth.hpp"
+#include "tests/sample_view.hpp"
 #include "vision/end_reading.hpp"
-#include "vision/photo.hpp"
 
 namespace tinesight {
 namespace {
-
-PhotoView TrueView(const std::string& name) {
-  const nlohmann::json truth = testing::ReadTruth(name);
-  const nlohmann::json& camera = truth["camera"];
-  PhotoView view;
-  const auto photo = ReadPhoto(testing::kSamples / "harp" / (name + ".jpg"));
-  EXPECT_TRUE(photo) << name;
-  if (!photo) return view;
-  view.bgr = photo->bgr;
-  view.camera.width_px = camera["width"];
-  view.camera.height_px = camera["height"];
-  view.camera.fx_px = camera["fx"];
-  view.camera.fy_px = camera["fy"];
-  view.camera.cx_px = camera["cx"];
-  view.camera.cy_px = camera["cy"];
-  for (std::size_t i = 0; i < 5; ++i) view.camera.distortion[i] = camera["distortion"][i];
-  view.camera_from_world = testing::ToTransform(truth["camera_from_rig"]) *
-                           testing::ToTransform(truth["harp_from_rig"]).inverse();
-  return view;
-}
 
 /// What was read on all sample photos.
 struct Readings {
@@ -61,7 +40,7 @@ Readings ReadAll(const Read& read) {
   for (const std::string name : {"r1", "r2", "r3", "r4", "r5"}) {
     const testing::TrueRegister truth = testing::ReadTrueRegister(name);
     for (const std::string station : {"_left", "_right"}) {
-      const PhotoView view = TrueView(name + station);
+      const PhotoView view = testing::TrueView(name + station);
       if (view.bgr.empty()) continue;
       std::vector<double> here_mm;
       for (const testing::TrueNote* note :

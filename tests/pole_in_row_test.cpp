@@ -110,15 +110,15 @@ TEST(PoleInRow, APoleFarBesideItsFlangeIsDroppedAndTheOthersOwnUpToTheirScatter)
     pickup.deeper_px = {0.0, -1.0};
     pickup.flange = CenterObservation{{x_px, 300.0}, 0.3};
     const double beside_px = i == kOdd ? 4.0 : 4.0 * kErrorMm[i];
-    pickup.pole = CenterObservation{{x_px + beside_px, 320.0}, 0.1};
+    pickup.pole_in_row = CenterObservation{{x_px + beside_px, 320.0}, 0.1};
   }
   CheckPolesInRow(pickups);
   for (std::size_t i = 0; i < kCount; ++i) {
     EXPECT_EQ(pickups[i].flange->sigma_px, 0.3) << i;
-    ASSERT_EQ(pickups[i].pole.has_value(), i != kOdd) << i;
+    ASSERT_EQ(pickups[i].pole_in_row.has_value(), i != kOdd) << i;
     if (i == kOdd) continue;
-    EXPECT_GT(pickups[i].pole->sigma_px, 0.2) << i;
-    EXPECT_LT(pickups[i].pole->sigma_px, 1.0) << i;
+    EXPECT_GT(pickups[i].pole_in_row->sigma_px, 0.2) << i;
+    EXPECT_LT(pickups[i].pole_in_row->sigma_px, 1.0) << i;
   }
 }
 

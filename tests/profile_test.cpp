@@ -95,6 +95,7 @@ TEST_F(Profile, ReadsScrewsAndPriors) {
   json["screw_pitch_mm"] = 0.7;  // M4, ISO 261
   json["screw_spacing_mm"] = 35.0;
   json["root_ahead_of_rear_screw_mm"] = 20;  // whole numbers are numbers too
+  json["block_height_mm"] = 7.5;
   json["prior_u"] = {{"gap_mm", 0.2}, {"tine_yaw_deg", 0.7}};
   json["a_key_of_tomorrow"] = "ignored";
   const Result<InstrumentProfile> profile = Read(json.dump());
@@ -102,6 +103,7 @@ TEST_F(Profile, ReadsScrewsAndPriors) {
   EXPECT_EQ(profile->screw_pitch_mm, 0.7);
   EXPECT_EQ(profile->screw_spacing_mm, 35.0);
   EXPECT_EQ(profile->root_ahead_of_rear_screw_mm, 20.0);
+  EXPECT_EQ(profile->block_height_mm, 7.5);
   EXPECT_EQ(profile->prior_u.gap_mm, 0.2);
   EXPECT_EQ(profile->prior_u.tine_yaw_deg, 0.7);
   EXPECT_EQ(profile->prior_u.height_mm, PriorUncertainty{}.height_mm);

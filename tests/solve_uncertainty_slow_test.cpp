@@ -136,7 +136,8 @@ class TrialMaker {
           note.tine_length_mm + Normal(frame_part * u.tine_length_mm);
     }
     const HarpSolveOptions options;
-    world.block_top_mm = options.block_top_mm + Normal(frame_part * options.block_top_sigma_mm);
+    world.block_top_mm =
+        options.usual_block_top_mm + Normal(frame_part * options.usual_block_top_sigma_mm);
     // The product starts from where the pickups are seen, some millimetres and tenths of a degree
     // off. The placement's prior is far wider on purpose (25 mm, 5°): it must say nothing, and
     // ResultDoesNotDependOnHowTheRigIsClamped shows that it says nothing.
@@ -455,6 +456,23 @@ TEST(SolveHarp, WhereATineLeavesItsBlockTellsItsYawFromOnePhoto) {
   for (const int k : {SolvedNote::kYaw, SolvedNote::kPitch}) {
     EXPECT_LT(told->notes[0].covariance(k, k), 0.7 * guessed->notes[0].covariance(k, k)) << k;
   }
+}
+
+TEST(SolveHarp, HowHighBlocksAreMakesYawFromOnePhotoSurer) {
+  InstrumentProfile profile = TestProfile();
+  profile.prior_u.tine_length_mm = 0.2;
+  const Trial trial = TrialMaker(19).Make(profile);
+  InstrumentProfile knowing = profile;
+  knowing.block_height_mm = 2.0 * trial.world.block_top_mm;
+  InstrumentProfile mistaken = profile;
+  mistaken.block_height_mm = knowing.block_height_mm + 2.0;
+  const auto guessed = SolveHarp({trial.photos[0]}, profile, trial.start);
+  const auto known = SolveHarp({trial.photos[0]}, knowing, trial.start);
+  const auto misled = SolveHarp({trial.photos[0]}, mistaken, trial.start);
+  ASSERT_TRUE(guessed && known && misled);
+  constexpr int kYaw = SolvedNote::kYaw;
+  EXPECT_LT(known->notes[0].covariance(kYaw, kYaw), 0.8 * guessed->notes[0].covariance(kYaw, kYaw));
+  EXPECT_GT(std::abs(misled->notes[0].state(kYaw) - known->notes[0].state(kYaw)), 1e-3);
 }
 
 /// Largest difference of any judged figure, mm or rad.

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
+#include <functional>
+#include <numeric>
 #include <opencv2/core.hpp>
 #include <vector>
 
@@ -16,6 +18,7 @@ constexpr int kColumns = 32;
 constexpr int kHalfWidth = 40;  // of the strip, in the distance of rows
 constexpr int kExpectedRow = 30;
 
+constexpr int kLookRows = 6;         // from one look to the next
 constexpr double kLeastShare = 0.8;  // of the likelihood, for a reading
 constexpr double kLeastSigmaRows = 0.4;
 // The networks are surer than they are right: with their logits divided by this, pictures held back
@@ -47,18 +50,41 @@ std::vector<double> TellRows(const Network& network, const cv::Mat& strip) {
   return likely;
 }
 
+/// The strip that starts so many rows after the usual one.
+using StripFrom = std::function<cv::Mat(int start)>;
+
 struct RowReading {
   double row = 0.0;
   double sigma = 0.0;
 };
 
+/// How likely each row is the end's, by several looks from a little nearer and farther: what is
+/// taken for an end from one place only isn't one. Rows farther off than `farthest_rows` are left
+/// out. Empty where the looks find the end elsewhere.
+std::vector<double> LookSeveralTimes(const Network& network, const StripFrom& strip_from,
+                                     int farthest_rows) {
+  std::vector<double> likely(kRows, 0.0);
+  for (const int start : {-kLookRows, 0, kLookRows}) {
+    const std::vector<double> told = TellRows(network, strip_from(start));
+    for (int r = 0; r < kRows; ++r) {
+      const int row = r + start;
+      if (std::abs(row - kExpectedRow) > farthest_rows || row < 0 || row >= kRows) continue;
+      likely[static_cast<std::size_t>(row)] += told[static_cast<std::size_t>(r)];
+    }
+  }
+  constexpr double kLeastLooks = 1.5;  // of three
+  const double looks = std::accumulate(likely.begin(), likely.end(), 0.0);
+  if (looks < kLeastLooks) return {};
+  for (double& p : likely) p /= looks;
+  return likely;
+}
+
 /// Mean and standard deviation of the rows about the likeliest one, if they hold nearly all: of few
 /// rows, or of more where the picture leaves more open.
-std::optional<RowReading> Likeliest(const std::vector<double>& likely, int farthest_rows) {
+std::optional<RowReading> Likeliest(const std::vector<double>& likely) {
   const auto peak =
       static_cast<int>(std::max_element(likely.begin(), likely.end()) - likely.begin());
-  if (std::abs(peak - kExpectedRow) > farthest_rows) return std::nullopt;
-  for (const int about : {6, 12}) {
+  for (const int about : {6, 12, 24}) {
     double share = 0.0;
     double sum = 0.0;
     double squares = 0.0;
@@ -75,10 +101,12 @@ std::optional<RowReading> Likeliest(const std::vector<double>& likely, int farth
   return std::nullopt;
 }
 
-/// The end of what a strip shows, in rows from the expected one.
-std::optional<RowReading> ReadStrip(const Network& network, const cv::Mat& strip,
-                                    int farthest_rows) {
-  auto found = Likeliest(TellRows(network, strip), farthest_rows);
+/// The end of what strips that start at some row show, in rows from the expected one.
+std::optional<RowReading> ReadStrips(const Network& network, const StripFrom& strip_from,
+                                     int farthest_rows) {
+  const std::vector<double> likely = LookSeveralTimes(network, strip_from, farthest_rows);
+  if (likely.empty()) return std::nullopt;
+  const auto found = Likeliest(likely);
   if (!found) return std::nullopt;
   return RowReading{found->row - kExpectedRow,
                     kErrorOverStated * std::hypot(kLeastSigmaRows, found->sigma)};
@@ -93,11 +121,13 @@ std::optional<EndPlace> ReadTip(const Straightened& picture, const ShownRod& rod
                                 const RodLine& line, double expected_mm) {
   const double row_mm = kTipRow * rod.diameter_mm;
   const double step_mm = row_mm / picture.Foreshortening(expected_mm);
-  const cv::Mat strip = picture.Looked({kColumns, kRows}, [&](int row, int column) {
-    const double along = expected_mm + step_mm * (row - kExpectedRow);
-    return Eigen::Vector2d(along, line.At(along, rod.span_mm) + row_mm * Beside(column));
-  });
-  const auto found = ReadStrip(kTipReading, strip, kFarthestTipRows);
+  const auto strip = [&](int start) {
+    return picture.Looked({kColumns, kRows}, [&](int row, int column) {
+      const double along = expected_mm + step_mm * (row + start - kExpectedRow);
+      return Eigen::Vector2d(along, line.At(along, rod.span_mm) + row_mm * Beside(column));
+    });
+  };
+  const auto found = ReadStrips(kTipReading, strip, kFarthestTipRows);
   if (!found) return std::nullopt;
   return EndPlace{expected_mm + step_mm * found->row, step_mm * found->sigma};
 }
@@ -106,12 +136,14 @@ std::optional<EndPlace> ReadBlockEdge(const PhotoView& view, const Eigen::Vector
   const Eigen::Vector3d sight = expected_mm - view.CameraCenterMm();
   const double step_mm = kBlockRowMm * sight.norm() / std::abs(sight.y());
   // The plane of the block's top.
-  const cv::Mat strip = LookedAt(view, {kColumns, kRows}, [&](int row, int column) {
-    const double toward_mount = step_mm * (row - kExpectedRow);
-    const Eigen::Vector3d beside(kBlockRowMm * Beside(column), 0.0, -toward_mount);
-    return Eigen::Vector3d(expected_mm + beside);
-  });
-  const auto found = ReadStrip(kBlockReading, strip, kFarthestBlockRows);
+  const auto strip = [&](int start) {
+    return LookedAt(view, {kColumns, kRows}, [&](int row, int column) {
+      const double toward_mount = step_mm * (row + start - kExpectedRow);
+      const Eigen::Vector3d beside(kBlockRowMm * Beside(column), 0.0, -toward_mount);
+      return Eigen::Vector3d(expected_mm + beside);
+    });
+  };
+  const auto found = ReadStrips(kBlockReading, strip, kFarthestBlockRows);
   if (!found) return std::nullopt;
   return EndPlace{-step_mm * found->row, step_mm * found->sigma};
 }

@@ -14,6 +14,7 @@ struct Network {
 extern const Network kRodReading;
 extern const Network kTipReading;
 extern const Network kBlockReading;
+extern const Network kPoleReading;
 
 /// What a network tells of a strip of a picture (CV_32FC3, 0 to 255), brought to mean 0 and
 /// deviation 1 (first row), and of its mirror image (second row): left and right shall be alike to

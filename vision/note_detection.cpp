@@ -293,8 +293,9 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
     seen.midi = notes[i].midi;
     seen.flange = pickup.flange;
     seen.collar = pickup.collar;
-    (pickups.poles_in_row ? seen.pole_in_row : seen.pole) = pickup.pole;
-    if (!pickup.flange && !pickup.collar && !pickup.pole) {
+    seen.pole = pickup.pole;
+    seen.pole_in_row = pickup.pole_in_row;
+    if (!pickup.flange && !pickup.collar && !pickup.pole && !pickup.pole_in_row) {
       seen.problem = "its pickup could not be made out";
     } else if (!scans[i]) {
       seen.problem = "too little of its tine is in view";

@@ -7,6 +7,7 @@
 #include "vision/flange_disc.hpp"
 #include "vision/local_line.hpp"
 #include "vision/pole_in_row.hpp"
+#include "vision/pole_reading.hpp"
 #include "vision/ring_cross_check.hpp"
 #include "vision/ring_fit.hpp"
 #include "vision/ring_registration.hpp"
@@ -426,10 +427,32 @@ void ObservePolesInRow(const PhotoView& view, double tip_radius_mm,
     if (result.pickups[i].flange) axes.push_back({i, candidates[i].axis_mm});
   }
   for (const PoleInRow& pole : FindPolesInRow(view, tip_radius_mm, axes)) {
-    result.pickups[pole.pickup].pole = Observe(view, pole.center_mm, kSigmaMm);
-    result.poles_in_row = true;
+    result.pickups[pole.pickup].pole_in_row = Observe(view, pole.center_mm, kSigmaMm);
   }
   CheckPolesInRow(result.pickups);
+}
+
+/// Poles as they are read about where their flanges say that they are, whatever their shape; but
+/// the rim of a face that stands out is surer still.
+void ReadPoles(const PhotoView& view, const std::vector<Candidate>& candidates, double row_z_mm,
+               DetectedPickups& result) {
+  constexpr double kUsualProtrusionMm = 2.0;
+  constexpr double kSurer = 0.5;
+  const bool known = result.protrusion_mm > 0.0;
+  const double protrusion_mm = known ? result.protrusion_mm : kUsualProtrusionMm;
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    DetectedPickup& pickup = result.pickups[i];
+    if (!pickup.flange && !pickup.collar && !pickup.pole) continue;
+    Eigen::Vector3d middle = candidates[i].axis_mm - Eigen::Vector3d(0.0, 0.0, protrusion_mm);
+    const auto found = ReadPole(view, middle);
+    if (!found) continue;
+    middle.head<2>() += found->offset_mm;
+    const CenterObservation read = Observe(view, middle, found->sigma_mm);
+    if (pickup.pole && pickup.pole->sigma_px < kSurer * read.sigma_px) continue;
+    pickup.pole = read;
+    pickup.plane_mm = OnPlane(view, middle, row_z_mm).head<2>();
+  }
+  DropOddPoles(result.pickups);
 }
 
 }  // namespace
@@ -480,6 +503,7 @@ DetectedPickups DetectPickups(const PhotoView& view, const PickupRow& row,
   }
   CrossCheckRings(result.pickups);
   if (result.protrusion_mm <= 0.0) ObservePolesInRow(view, tip_radius_mm, candidates, result);
+  ReadPoles(view, candidates, options.row_z_mm, result);
   return result;
 }
 

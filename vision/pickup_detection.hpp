@@ -14,7 +14,10 @@ struct DetectedPickup {
   int index = 0;                            ///< as in RowPickup
   std::optional<CenterObservation> flange;  ///< the bobbin's flange toward the tine
   std::optional<CenterObservation> collar;  ///< the pole's widest ring, between flange and tip
-  std::optional<CenterObservation> pole;    ///< the pole tip's face; see poles_in_row
+  std::optional<CenterObservation> pole;    ///< the pole tip's face
+  /// The pole tip's face as the poles' likeness to each other tells it, but for a line along the
+  /// row (FindPolesInRow); where none showed its rim.
+  std::optional<CenterObservation> pole_in_row;
   /// The pole tip's center in the plane z = row_z_mm of the carrier frame, for predictions.
   Eigen::Vector2d plane_mm = Eigen::Vector2d::Zero();
   /// Where in the picture what lies deeper, on the same axis, is seen: a unit vector.
@@ -25,9 +28,6 @@ struct DetectedPickups {
   std::vector<DetectedPickup> pickups;
   double collar_radius_mm = 0.0;  ///< of the pole's widest ring; 0 if none stood out
   double protrusion_mm = 0.0;     ///< pole tip face in front of the collar; 0 if it can't be told
-  /// True: no pole's face showed its rim; where they are is told by their likeness to each other,
-  /// but for a line along the row (FindPolesInRow).
-  bool poles_in_row = false;
 };
 
 /// Measures flange, collar and pole tip of every pickup of the row. What all pickups of a photo

@@ -32,7 +32,7 @@ struct RingPair {
   RowTrend across;
   RowTrend along;
   [[nodiscard]] bool WithPole() const {
-    return a == &DetectedPickup::pole || b == &DetectedPickup::pole;
+    return b == &DetectedPickup::pole || b == &DetectedPickup::pole_in_row;
   }
   [[nodiscard]] bool Usable() const { return across.usable && along.usable; }
   [[nodiscard]] double ScatterPx() const {
@@ -106,17 +106,26 @@ void CrossCheckRings(std::vector<DetectedPickup>& pickups) {
 }
 
 void CheckPolesInRow(std::vector<DetectedPickup>& pickups) {
-  const RingPair pair = Compare(pickups, &DetectedPickup::flange, &DetectedPickup::pole);
+  const RingPair pair = Compare(pickups, &DetectedPickup::flange, &DetectedPickup::pole_in_row);
   for (DetectedPickup& pickup : pickups) {
-    if (!pickup.pole) continue;
+    auto& pole = pickup.pole_in_row;
+    if (!pole) continue;
     if (!pair.Usable() || !pickup.flange || pair.Contradicts(pickup)) {
-      pickup.pole.reset();
+      pole.reset();
       continue;
     }
     const double flange_px = pickup.flange->sigma_px;
-    double& sigma_px = pickup.pole->sigma_px;
-    sigma_px = std::sqrt(
-        std::max(sigma_px * sigma_px, pair.ScatterPx() * pair.ScatterPx() - flange_px * flange_px));
+    pole->sigma_px =
+        std::sqrt(std::max(pole->sigma_px * pole->sigma_px,
+                           pair.ScatterPx() * pair.ScatterPx() - flange_px * flange_px));
+  }
+}
+
+void DropOddPoles(std::vector<DetectedPickup>& pickups) {
+  const RingPair pair = Compare(pickups, &DetectedPickup::flange, &DetectedPickup::pole);
+  if (!pair.Usable()) return;
+  for (DetectedPickup& pickup : pickups) {
+    if (pickup.pole && pickup.flange && pair.Contradicts(pickup)) pickup.pole.reset();
   }
 }
 

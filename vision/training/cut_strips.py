@@ -21,8 +21,8 @@ STEP_MM = 0.5  # along, as Straightened::kAlongStepMm
 SHOWN_MM = (200, 36, 30, 26, 22, 19, 16, 13)  # of a tine: the first that the picture has is cut
 
 
-def looked(picture, shot, points):
-    """The picture at rows x columns of points; None: not all of them are in it."""
+def looked(picture, shot, points, least=0.98):
+    """The picture at rows x columns of points; None: less than that share of them was rendered."""
     pose = np.array(shot["camera_from_harp"])
     seen = points @ pose[:3, :3].T + pose[:3, 3]
     height, width = picture.shape[:2]
@@ -30,7 +30,7 @@ def looked(picture, shot, points):
     if px.min() < 2 or px[..., 0].max() > width - 3 or px[..., 1].max() > height - 3:
         return None
     strip = cv2.remap(picture, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
-    return strip if (strip.sum(2) > 0).mean() > 0.98 else None
+    return strip if (strip.sum(2) > 0).mean() > least else None
 
 
 def straightened(picture, shot, middle, along, offsets_mm):

@@ -35,6 +35,18 @@ def developed(light):
     return (s + uniform(n, 0, 0.02) * torch.randn_like(s) + uniform(n, 0, 0.015) * coarse).clamp(0, 1)
 
 
+def blurred(pictures, widest, column=1.0):
+    """Some out of focus, by circles of up to so many rows' radius; `column`: from one to the next, in rows."""
+    n, reach = len(pictures), int(widest) + 1
+    at = torch.arange(-float(reach), reach + 1)
+    far = ((column * at) ** 2 + at[:, None] ** 2).sqrt()
+    kernels = (uniform(n, 0.6, widest).reshape(n, 1, 1) + 0.5 - far).clamp(0, 1)
+    kernels = (kernels / kernels.sum((1, 2), keepdim=True)).repeat_interleave(3, 0)[:, None]
+    padded = F.pad(pictures, (reach,) * 4, mode="replicate")
+    soft = F.conv2d(padded.reshape(1, n * 3, *padded.shape[2:]), kernels, groups=n * 3)
+    return torch.where(torch.rand(n, 1, 1, 1) < 0.5, soft.reshape(pictures.shape), pictures)
+
+
 def about_lines(strips):
     """Parts of strips about lines that are a little off; how far off the rod is from them at the first and last row."""
     n = len(strips)

@@ -14,7 +14,7 @@ import torch.nn.functional as F
 import cut_ends
 from draw_rods import uniform
 from network import RowNetwork, normalized
-from train import BATCH, Strips, developed, disguised, learn, options_of
+from train import BATCH, Strips, blurred, developed, disguised, learn, options_of
 
 ROWS, COLUMNS, HALF_WIDTH = 80, 32, 40  # to each side, in the distance of rows
 EXPECTED_ROW, END_ROWS = 30, (12, 60)  # where the end should be, and may be
@@ -79,8 +79,8 @@ def main():
     ends = Strips(options.ends, options.hold)
 
     def loss_of(network):
-        strips, row = about_ends(developed(ends.draw(BATCH)), options.beside)
-        return surprise(network(normalized(disguised(shaded(strips)))), row).mean()
+        strips, row = about_ends(ends.draw(BATCH).float(), options.beside)
+        return surprise(network(normalized(disguised(shaded(developed(blurred(strips, 6.0, 2 * HALF_WIDTH / (COLUMNS - 1))))))), row).mean()
 
     def told(network):
         strips, row = about_ends(developed(ends.held()), options.beside)
