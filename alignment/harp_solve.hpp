@@ -42,7 +42,7 @@ struct HarpSolveOptions {
   /// rims, cones and flanges are bright on the lamp's side and dark on the other, from wherever
   /// they are seen. Nothing in the photos tells it, so it is added to the solve's covariance.
   /// Chosen so that the errors on the sample photos are near the stated u (Accuracy test).
-  double ring_light_sigma_mm = 0.05;
+  double ring_light_sigma_mm = 0.04;
   /// How much nearer to their mounts, or farther from them, all tines of a photo may seem to end:
   /// light and focus are the same to all.
   double tip_shift_sigma_mm = 0.4;

@@ -70,9 +70,9 @@ enum RowId {
 // its photos may be measured from the other alone, with the uncertainty of that.
 const std::array<Row, kRowCount> kRows = {{
     {"notes with a figure, %", "%.1f", true, {95.0, 99.0, 99.0}, {{}, {}, {}}},
-    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05, 0.05}, {0.121, 0.06, {}}},
+    {"lateral, RMS mm", "%.3f", false, {0.10, 0.05, 0.05}, {0.112, 0.055, {}}},
     {"lateral, largest mm", "%.3f", false, {0.30, 0.15, 0.15}, {0.56, {}, {}}},
-    {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {0.13, 0.073, 0.066}},
+    {"height, RMS mm", "%.3f", false, {0.12, 0.05, 0.05}, {{}, 0.067, 0.06}},
     // Reached, but by little merit: the end of the tine, seen at a slant, is read coarsely, and
     // much of what remains is the instrument's scatter about its profile, as the line "gap of the
     // profile alone" below it shows.
@@ -84,22 +84,23 @@ const std::array<Row, kRowCount> kRows = {{
     {"errors within U, %, no more than", "%.1f", false, {99.0, 99.0, 99.0}, {99.5, 99.5, 99.5}},
     // 1 where u is right, less where U is never wrong because it says nothing. In the visit errors
     // shrank more than u, which holds what light does to all rings alike.
-    {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.63, 0.57}},
+    {"lateral error over u, RMS", "%.2f", true, {kNone, kNone, kNone}, {0.65, 0.63, 0.58}},
     // The same for the figure that matters most: of all errors within U, the gap, which is only its
     // prior, makes up for the others.
     {"lateral errors within U, %", "%.1f", true, {90.0, 90.0, 90.0}, {{}, {}, {}}},
     // That none is contradicted is worth as much as there are verdicts at all: the row below.
     {"lateral verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
-    {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {54.0, 66.0, 68.0}},
+    {"lateral verdicts given, %", "%.1f", true, {kNone, kNone, kNone}, {57.0, 69.0, 72.0}},
     {"height, gap verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
 }};
 
 // What the photos make one suspect, of the planted faults in all registers (as four registers
 // share notes, some count twice): so many are named at least, with so many false alarms at most.
 // Several stand at their thresholds: builds alike in their figures named 12 to 16 of them in the
-// whole visit, this one 12.
-constexpr std::array<int, 3> kFewestFaultsNamed = {8, 10, 11};
-constexpr std::array<int, 3> kMostFalseAlarms = {2, 1, 1};
+// whole visit, this one 13. False alarms are off the same way, by a quarter to 70 % of what is
+// said; the builds before had one each from two stations and in the whole visit.
+constexpr std::array<int, 3> kFewestFaultsNamed = {9, 11, 12};
+constexpr std::array<int, 3> kMostFalseAlarms = {2, 2, 2};
 
 constexpr double kLongTine_mm = 60.0;
 constexpr std::array<const char*, 5> kRegisters = {"r1", "r2", "r3", "r4", "r5"};
