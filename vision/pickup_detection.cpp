@@ -452,7 +452,6 @@ void ReadPoles(const PhotoView& view, const std::vector<Candidate>& candidates, 
     pickup.pole = read;
     pickup.plane_mm = OnPlane(view, middle, row_z_mm).head<2>();
   }
-  DropOddPoles(result.pickups);
 }
 
 }  // namespace

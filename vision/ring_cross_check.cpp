@@ -121,12 +121,4 @@ void CheckPolesInRow(std::vector<DetectedPickup>& pickups) {
   }
 }
 
-void DropOddPoles(std::vector<DetectedPickup>& pickups) {
-  const RingPair pair = Compare(pickups, &DetectedPickup::flange, &DetectedPickup::pole);
-  if (!pair.Usable()) return;
-  for (DetectedPickup& pickup : pickups) {
-    if (pickup.pole && pickup.flange && pair.Contradicts(pickup)) pickup.pole.reset();
-  }
-}
-
 }  // namespace tinesight

@@ -15,8 +15,4 @@ void CrossCheckRings(std::vector<DetectedPickup>& pickups);
 /// may be scratched or of another make. Flanges stay as they are.
 void CheckPolesInRow(std::vector<DetectedPickup>& pickups);
 
-/// Drops the poles that disagree with their flanges far beyond how poles and flanges of the photo
-/// differ: what was read may be a tine's end.
-void DropOddPoles(std::vector<DetectedPickup>& pickups);
-
 }  // namespace tinesight

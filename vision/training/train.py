@@ -1,8 +1,10 @@
 """Trains the network of rod_reading.cpp; see README.md.
 
     /usr/bin/python3 train.py DRAWN_FOLDER STRIP_FOLDER MINUTES OUT [--from WEIGHTS] [--rendered SHARE] [--rate RATE]
+        [--ends END_STRIP_FOLDER] [--hold COUNT]
 
-Writes OUT.pt and OUT.onnx, now and then and at the end. Strips are taken up as they appear in the two folders.
+Writes OUT.pt and OUT.onnx, now and then and at the end. Strips are taken up as they appear. COUNT
+files of each folder of rendered strips are not learned from; errors on them are told.
 """
 import argparse
 import glob
@@ -142,38 +144,56 @@ def options_of(*folders):
     return parser
 
 
+def shaded(strips):
+    """Some blurred, some with another ground beside the rod, most under a shade that changes slowly."""
+    n = len(strips)
+    near = torch.tensor([0.06, 0.24, 0.4, 0.24, 0.06])
+    soft = F.conv2d(F.pad(strips, (2, 2, 2, 2), mode="replicate"), (near[:, None] * near).expand(3, 1, 5, 5), groups=3)
+    s = torch.where(torch.rand(n, 1, 1, 1) < 0.25, soft, strips)
+    beside = (torch.linspace(-HALF_WIDTH, HALF_WIDTH, COLUMNS).abs() - uniform(n, 0.75, 1.2)).mul(8).sigmoid() * chance(n, 0.2)
+    s = s + beside * (s[torch.randperm(n)].roll(random.randrange(-20, 20), 2) - s)
+    field = F.interpolate(torch.randn(n, 1, 5, 3), s.shape[2:], mode="bilinear", align_corners=True)
+    return (s * torch.exp(uniform(n, 0, 0.25) * field)).clamp(0, 1)
+
+
 def main():
     parser = options_of("drawn", "strips")
     parser.add_argument("--rendered", type=float, default=0.5)
+    parser.add_argument("--ends", help="strips that show tines' ends, as many as of --rendered's each")
+    parser.add_argument("--hold", type=int, default=0)
     options = parser.parse_args()
-    drawn, rendered = Strips(options.drawn), Strips(options.strips)
+    drawn = Strips(options.drawn)
+    rendered = [Strips(folder, options.hold) for folder in (options.strips, options.ends) if folder]
     share = FILES * round(BATCH * options.rendered / FILES)
 
     def look():
-        drawn.look()
-        rendered.look()
+        for strips in (drawn, *rendered):
+            strips.look()
 
     def batch():
         parts = []
-        if share < BATCH:
-            parts.append(drawn.draw(BATCH - share).float() / 255)
+        if share * len(rendered) < BATCH:
+            parts.append(drawn.draw(BATCH - share * len(rendered)).float() / 255)
         if share > 0:
-            parts.append(developed(rendered.draw(share)))
+            parts += [developed(strips.draw(share)) for strips in rendered]
         return about_lines(torch.cat(parts))
 
     def loss_of(network):
         strips, true = batch()
-        rows = network(normalized(disguised(strips)))
+        rows = network(normalized(disguised(shaded(strips))))
         offsets, information = read_lines(rows)
         line = true[:, :1] * (1 - READ) + true[:, 1:] * READ
         return surprise(offsets, information, true).clamp(max=20).mean() + 0.3 * F.smooth_l1_loss(rows[:, 0, :, 0], line / UNIT, beta=0.5)
 
     def told(network):
-        strips, true = batch()
-        error = read_lines(network(normalized(disguised(strips))))[0] - true
-        return f"{len(drawn.files)} + {len(rendered.files)} files, error {float(error.square().mean().sqrt()):.4f}"
+        errors = []
+        for strips in rendered:
+            lines, true = about_lines(developed(strips.held())) if options.hold else batch()
+            error = read_lines(network(normalized(disguised(lines))))[0] - true
+            errors.append(f"{len(strips.files)} files, error {float(error.square().mean().sqrt()):.4f}")
+        return f"{len(drawn.files)} + " + ", ".join(errors)
 
-    learn(rod_network, ROWS, COLUMNS, look, loss_of, told, options)
+    learn(rod_network, ROWS, COLUMNS, look, loss_of, told, options, weight_decay=5e-3)
 
 
 if __name__ == "__main__":
