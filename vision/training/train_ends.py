@@ -45,8 +45,8 @@ def shaded(strips):
     n = len(strips)
     soft = torch.rand(n, 1, 1, 1) < 0.3
     near = torch.tensor([0.06, 0.24, 0.4, 0.24, 0.06])
-    blurred = F.conv2d(F.pad(strips, (2, 2, 2, 2), mode="replicate"), (near[:, None] * near).expand(3, 1, 5, 5), groups=3)
-    s = torch.where(soft, blurred, strips)
+    softer = F.conv2d(F.pad(strips, (2, 2, 2, 2), mode="replicate"), (near[:, None] * near).expand(3, 1, 5, 5), groups=3)
+    s = torch.where(soft, softer, strips)
     beside = (torch.linspace(-HALF_WIDTH, HALF_WIDTH, COLUMNS).abs() - uniform(n, 16, 30)).mul(0.3).sigmoid() * (torch.rand(n, 1, 1, 1) < 0.25)
     s = s + beside * (s[torch.randperm(n)].roll(random.randrange(-10, 10), 2) - s)
     field = F.interpolate(torch.randn(n, 1, 5, 3), s.shape[2:], mode="bilinear", align_corners=True)
