@@ -19,6 +19,17 @@ def normalized(strips):
     return (strips - strips.mean((1, 2, 3), keepdim=True)) / (strips.std((1, 2, 3), keepdim=True) + LEAST_CONTRAST)
 
 
+def start(network, along):
+    """Weights to learn from; those of the layers that are added along, network.r, by that much smaller."""
+    for layer in network.modules():
+        if isinstance(layer, nn.Conv2d):
+            nn.init.kaiming_normal_(layer.weight, nonlinearity="relu")
+            nn.init.zeros_(layer.bias)
+    network.o.weight.data *= 0.1
+    for layer in network.r:
+        layer.weight.data *= along
+
+
 class RowNetwork(nn.Module):
     """Convolutions that narrow a strip to one column, then along the column, further and further: `told` values of
     every row, or of every second. `forget`: the share of what the latter tell that is dropped in training."""
@@ -33,13 +44,7 @@ class RowNetwork(nn.Module):
         self.r = nn.ModuleList([nn.Conv2d(along, along, (3, 1), padding=(k, 0), dilation=(k, 1)) for k in (1, 2, 4, 8)])
         self.o = nn.Conv2d(along, told, 1)
         self.forget = nn.Dropout2d(forget)
-        for layer in self.modules():
-            if isinstance(layer, nn.Conv2d):
-                nn.init.kaiming_normal_(layer.weight, nonlinearity="relu")
-                nn.init.zeros_(layer.bias)
-        self.o.weight.data *= 0.1
-        for layer in self.r:
-            layer.weight.data *= 0.3
+        start(self, 0.3)
 
     def forward(self, strips):
         x = strips

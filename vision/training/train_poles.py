@@ -13,7 +13,7 @@ from torch import nn
 
 import cut_poles
 from draw_rods import chance, uniform
-from network import normalized
+from network import normalized, start
 from train import BATCH, Strips, blurred, developed, disguised, learn, options_of
 
 SIDE, STEP_MM = 64, 0.125
@@ -32,13 +32,7 @@ class PoleNetwork(nn.Module):
         self.r = nn.ModuleList([nn.Conv2d(widths[2], widths[2], 3, padding=k, dilation=k) for k in (1, 2, 4, 2, 1)])
         self.o = nn.Conv2d(widths[2], 3, 1)
         self.forget = nn.Dropout2d(0.1)
-        for layer in self.modules():
-            if isinstance(layer, nn.Conv2d):
-                nn.init.kaiming_normal_(layer.weight, nonlinearity="relu")
-                nn.init.zeros_(layer.bias)
-        self.o.weight.data *= 0.1
-        for layer in self.r:
-            layer.weight.data *= 0.5
+        start(self, 0.5)
 
     def forward(self, pictures):
         x = pictures
