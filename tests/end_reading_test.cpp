@@ -101,5 +101,59 @@ TEST(EndReading, WhereNothingShowsThereIsNoEnd) {
   EXPECT_TRUE(!tip || tip->sigma_mm > 0.5) << tip->along_mm << " ± " << tip->sigma_mm;
 }
 
+constexpr double kBlockTopMm = -3.5;  // over the tine
+constexpr double kBlockHalfMm = 3.5;
+
+/// A tine along z that comes out of its block at z = `edge_mm`, over a ground; the camera looks
+/// from the mount, so that the block's top ends at the edge and the tine and the ground follow.
+PhotoView BlockView(double edge_mm, double above_mm = 115.0) {
+  PhotoView view = testing::DetectorView(40.0, above_mm);
+  const Eigen::Vector3d eye = view.CameraCenterMm();
+  testing::Render(view, 1.0, 2.0, [&](const Eigen::Vector3d& ray) {
+    const auto at_height = [&](double y) {
+      return Eigen::Vector3d(eye + ray * ((y - eye.y()) / ray.y()));
+    };
+    const Eigen::Vector3d top = at_height(kBlockTopMm);
+    if (std::abs(top.x()) < kBlockHalfMm && top.z() < edge_mm && top.z() > edge_mm - 12.0) {
+      return 120.0 + 6.0 * std::sin(3.0 * top.x());
+    }
+    const Eigen::Vector3d tine = at_height(0.0);
+    const double t = tine.x() / kRadiusMm;
+    if (std::abs(t) < 1.0)
+      return 95.0 + 45.0 * std::exp(-std::pow((t + 0.3) / 0.35, 2.0)) - 30.0 * t * t;
+    const Eigen::Vector3d p = at_height(9.0);
+    return 55.0 + 15.0 * std::sin(0.45 * p.z()) + 8.0 * std::sin(0.9 * p.x() + 1.0);
+  });
+  return view;
+}
+
+TEST(BlockEdgeReading, FollowsTheEdge) {
+  const Eigen::Vector3d expected_mm(0.0, kBlockTopMm, 0.0);
+  for (const double edge_mm : {-1.5, 0.0, 2.0}) {
+    const auto edge = ReadBlockEdge(BlockView(edge_mm), expected_mm);
+    ASSERT_TRUE(edge) << edge_mm;
+    EXPECT_NEAR(edge->along_mm, edge_mm, 2.0 * edge->sigma_mm);
+    EXPECT_NEAR(edge->along_mm, edge_mm, 0.3);
+  }
+}
+
+// What is read is where the edge would be if it were as high as expected: one that is higher looks
+// farther off, by the slope of the sight.
+TEST(BlockEdgeReading, IsAsHighAsExpected) {
+  const PhotoView view = BlockView(0.5);
+  const Eigen::Vector3d sight = Eigen::Vector3d(0.0, kBlockTopMm, 0.5) - view.CameraCenterMm();
+  constexpr double kTooLowMm = 0.6;
+  const auto edge = ReadBlockEdge(view, {0.0, kBlockTopMm + kTooLowMm, 0.0});
+  ASSERT_TRUE(edge);
+  EXPECT_NEAR(edge->along_mm, 0.5 + kTooLowMm * sight.z() / sight.y(), 0.3);
+}
+
+TEST(BlockEdgeReading, WhereNothingShowsThereIsNoEdge) {
+  PhotoView view = BlockView(0.0);
+  view.bgr.setTo(cv::Scalar::all(90.0));
+  const auto edge = ReadBlockEdge(view, {0.0, kBlockTopMm, 0.0});
+  EXPECT_TRUE(!edge || edge->sigma_mm > 0.5) << edge->along_mm << " ± " << edge->sigma_mm;
+}
+
 }  // namespace
 }  // namespace tinesight
