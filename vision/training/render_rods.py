@@ -119,21 +119,38 @@ def build_tine(note, random, looks):
     spring.object("spring", looks[random.one_of(("brass", "brass", "steel", "steel", "steel"))])
 
 
-def build_pole(mesh, kind, random):
-    """From its face at 0 to the flange at 2.2."""
-    r = 1.5 * random(0.85, 1.15)
-    if kind == "cone":
-        mesh.lathe([(r - 0.1, 0), (r, 0.1), (r + random(0.2, 1.2), 2.2)], 48)
-    elif kind == "cylinder":
-        mesh.lathe([(r - 0.12, 0), (r, 0.12), (r, 2.2)], 48)
-    elif kind == "bead":
-        mesh.lathe([(0.45 * r, 0), (0.8 * r, 0.15), (1.1 * r, 0.5), (1.25 * r, 1.0), (1.2 * r, 1.6), (0.9 * r, 2.2)], 48)
+def random_pickup(random):
+    """Of all notes: the shape of the pole, its face's radius, how far that stands out of the flange, and what is about it."""
+    flange = random(5, 8.5)
+    return {"kind": random.one_of(("cone", "cone", "cylinder", "bead", "chisel", "blade")), "face": random.log(0.7, 2.1), "out": random.log(0.9, 4.5),
+            "wider": random(0.1, 1.6), "bevel": random.log(0.04, 0.35), "collar": random.often(0.25) and random(1.1, 1.7), "flange": flange,
+            "thick": random(0.8, 2.2), "coil": flange * random(0.78, 0.97), "long": random(5, 13)}
+
+
+def build_pole(mesh, pickup, random):
+    """From its face at 0 into the flange."""
+    out, r = pickup["out"] * random(0.95, 1.05) + 0.1, pickup["face"] * random(0.97, 1.03)
+    base = r + pickup["wider"]
+    if pickup["kind"] in ("cone", "cylinder"):
+        bevel = min(pickup["bevel"], 0.5 * out)
+        mesh.lathe([(r - bevel, 0), (r, bevel), (base if pickup["kind"] == "cone" else r, out)], 48)
+    elif pickup["kind"] == "bead":
+        mesh.lathe([(wide * r, far * out) for wide, far in ((0.45, 0), (0.8, 0.07), (1.1, 0.23), (1.25, 0.46), (1.2, 0.73), (0.9, 1))], 48)
     else:
         angles = 2 * math.pi * np.arange(32) / 32
         x = np.sign(np.cos(angles)) * np.minimum(1, 1.5 * np.abs(np.cos(angles)))
         y = np.sign(np.sin(angles)) * np.minimum(1, 1.5 * np.abs(np.sin(angles)))
-        edge, wide = (0.35, 1.0) if kind == "chisel" else (0.15, 1.4)
-        mesh.rings([[(a * r * u, b * r * v, z) for u, v in zip(x, y)] for z, a, b in ((0, wide, edge), (2.2, 1.3, 1.3))])
+        edge, wide = (0.35, 1.0) if pickup["kind"] == "chisel" else (0.15, 1.4)
+        mesh.rings([[(a * r * u, b * r * v, z) for u, v in zip(x, y)] for z, a, b in ((0, wide, edge), (out, 1.3, 1.3))])
+    if pickup["collar"]:
+        mesh.lathe([(0, 0.7 * out), (pickup["collar"] * base, 0.7 * out), (pickup["collar"] * base, out + 0.2)], 48)
+
+
+def build_bobbin(parts, pickup):
+    out, r, thick, long = (pickup[what] for what in ("out", "flange", "thick", "long"))
+    for z in (out, out + thick + long):
+        parts["flange"].lathe([(r, z), (r, z + thick)], 64)
+    parts["coil"].lathe([(pickup["coil"], out + thick), (pickup["coil"], out + thick + long)], 48)
 
 
 def random_block(random):
@@ -161,13 +178,13 @@ def build_harp(notes, random):
              "block": metal(0.15, 0.7, random(0.2, 0.6), float(random.often(0.8)), random.one_of(GRAINS), random(0.03, 0.25)), "steel": metal(0.4, 0.7, random(0.12, 0.4), 1),
              "brass": material((0.75, 0.55, 0.2), random(0.12, 0.4), 1), "rubber": material((0.03, 0.03, 0.03), 0.7),
              "pole": material(random.gray(0.25, 0.75, 0.1), random(0.12, 0.5), 1, random.one_of(GRAINS), random(0.03, 0.25)),
-             "flange": material(random.gray(0.02, 0.6, 0.2), 0.5, 0, (0.5, 0.5, 0.5)), "coil": material(random(0.02, 0.6, 3), 0.4, 0, (0.3, 0.3, 6)),
+             "flange": material(random.gray(0.02, 0.85 if random.often(0.2) else 0.6, 0.2), 0.5, 0, (0.5, 0.5, 0.5)), "coil": material(random(0.02, 0.6, 3), 0.4, 0, (0.3, 0.3, 6)),
              "wood": material(random.wood(), random(0.3, 0.7), 0, (0.02, 0.4, 0.4), random(0.1, 0.4)),
              "rail": material(random.gray(0.3, 0.65) if random.often(0.6) else random.wood(), random(0.25, 0.5), float(random.often(0.5)), (0.05, 1, 1)),
              "behind": material(random(0.02, 0.5) * random(0.6, 1.2, 3), 0.8, 0, (0.01, 0.01, 0.01), 0.3)}
     block = random_block(random)
     parts = {name: Mesh() for name in ("bar", "block", "rubber", "steel", "flange", "coil", "pole", "wood", "rail", "behind")}
-    pole = random.one_of(("cone", "cylinder", "bead", "chisel", "blade"))
+    pickup = random_pickup(random)
     for note in notes:
         build_tine(note, random, looks)
         length, root = note["length_mm"], np.array(note["root_mm"])
@@ -185,11 +202,9 @@ def build_harp(notes, random):
         note["pole_mm"] = [note["tip_mm"][0] + random(-0.6, 0.6), random(-0.3, 0.3), random(-0.4, 0.4)]
         for part in ("flange", "coil"):
             parts[part].place = frame(note["pole_mm"], [0, 0, 1])
-        parts["flange"].lathe([(6.8, 2.2), (6.8, 3.8)], 64)
-        parts["flange"].lathe([(6.8, 12), (6.8, 13.6)], 64)
-        parts["coil"].lathe([(5.9, 3.8), (5.9, 12)], 48)
         parts["pole"].place = parts["flange"].place
-        build_pole(parts["pole"], pole, random)
+        build_bobbin(parts, pickup)
+        build_pole(parts["pole"], pickup, random)
     parts["wood"].box((0, 20, -90), (330, 10, 205), 0.8)
     parts["rail"].box((0, 18, 9), (300, 9, 14), 0.8)
     parts["behind"].box((0, 60, 100), (2400, 30, 1400))
