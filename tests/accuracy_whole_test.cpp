@@ -97,8 +97,8 @@ const std::array<Row, kRowCount> kRows = {{
 // What the photos make one suspect, of the planted faults in all registers (as four registers
 // share notes, some count twice): so many are named at least, with so many false alarms at most.
 // Several stand at their thresholds: builds alike in their figures named 12 to 16 of them in the
-// whole visit, this one 13. False alarms are off the same way, by a quarter to 70 % of what is
-// said; the builds before had one each from two stations and in the whole visit.
+// whole visit, this one 12. False alarms are off the same way, by a quarter to 80 % of what is
+// said; some builds before had one each from two stations and in the whole visit.
 constexpr std::array<int, 3> kFewestFaultsNamed = {9, 11, 12};
 constexpr std::array<int, 3> kMostFalseAlarms = {2, 2, 2};
 

@@ -106,8 +106,8 @@ constexpr double kBlockHalfMm = 3.5;
 
 /// A tine along z that comes out of its block at z = `edge_mm`, over a ground; the camera looks
 /// from the mount, so that the block's top ends at the edge and the tine and the ground follow.
-PhotoView BlockView(double edge_mm, double above_mm = 115.0) {
-  PhotoView view = testing::DetectorView(40.0, above_mm);
+PhotoView BlockView(double edge_mm) {
+  PhotoView view = testing::DetectorView(40.0, 115.0);
   const Eigen::Vector3d eye = view.CameraCenterMm();
   testing::Render(view, 1.0, 2.0, [&](const Eigen::Vector3d& ray) {
     const auto at_height = [&](double y) {
@@ -119,8 +119,9 @@ PhotoView BlockView(double edge_mm, double above_mm = 115.0) {
     }
     const Eigen::Vector3d tine = at_height(0.0);
     const double t = tine.x() / kRadiusMm;
-    if (std::abs(t) < 1.0)
+    if (std::abs(t) < 1.0) {
       return 95.0 + 45.0 * std::exp(-std::pow((t + 0.3) / 0.35, 2.0)) - 30.0 * t * t;
+    }
     const Eigen::Vector3d p = at_height(9.0);
     return 55.0 + 15.0 * std::sin(0.45 * p.z()) + 8.0 * std::sin(0.9 * p.x() + 1.0);
   });

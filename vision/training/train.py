@@ -49,6 +49,19 @@ def blurred(pictures, widest, column=1.0):
     return torch.where(torch.rand(n, 1, 1, 1) < 0.5, soft.reshape(pictures.shape), pictures)
 
 
+def softened(pictures, share):
+    """So many of them blurred a little."""
+    near = torch.tensor([0.06, 0.24, 0.4, 0.24, 0.06])
+    soft = F.conv2d(F.pad(pictures, (2, 2, 2, 2), mode="replicate"), (near[:, None] * near).expand(3, 1, 5, 5), groups=3)
+    return torch.where(torch.rand(len(pictures), 1, 1, 1) < share, soft, pictures)
+
+
+def under_shade(pictures, rows, columns, strength):
+    """Under a shade that changes slowly, from one of so many places to the next."""
+    field = F.interpolate(torch.randn(len(pictures), 1, rows, columns), pictures.shape[2:], mode="bilinear", align_corners=True)
+    return pictures * torch.exp(strength * field)
+
+
 def about_lines(strips):
     """Parts of strips about lines that are a little off; how far off the rod is from them at the first and last row."""
     n = len(strips)
@@ -95,20 +108,21 @@ class Strips:
         return torch.cat([self.files[name] for name in sorted(self.files)[:self.hold]])
 
 
+def write(network, weights, rows, columns, out):
+    """OUT.pt and OUT.onnx, for strips of rows x columns."""
+    torch.save(weights, out + ".pt")
+    network.load_state_dict(weights)
+    torch.onnx.export(network.eval(), torch.zeros(1, 3, rows, columns), out + ".onnx", input_names=["strip"], output_names=["rows"], opset_version=11)
+
+
 def learn(make, rows, columns, look, loss_of, told, options, weight_decay=1e-3):
     """Teaches the network that make() gives by loss_of(network), for the minutes given; look() takes up what is new.
-    Each minute prints told(network) of the mean of the weights of late, which is steadier than the last, and saves that
-    as OUT.pt and OUT.onnx, for strips of rows x columns."""
+    Each minute prints told(network) of the mean of the weights of late, which is steadier than the last, and writes that."""
     network, smooth = make(), make()
     if options.start:
         network.load_state_dict(torch.load(options.start))
     optimizer = torch.optim.AdamW(network.parameters(), lr=options.rate, weight_decay=weight_decay)
     mean = {k: v.clone() for k, v in network.state_dict().items()}
-
-    def save():
-        torch.save(mean, options.out + ".pt")
-        smooth.load_state_dict(mean)
-        torch.onnx.export(smooth.eval(), torch.zeros(1, 3, rows, columns), options.out + ".onnx", input_names=["strip"], output_names=["rows"], opset_version=11)
 
     begin, last, step = time.time(), time.time(), 0
     while (done := (time.time() - begin) / 60 / options.minutes) < 1:
@@ -127,10 +141,10 @@ def learn(make, rows, columns, look, loss_of, told, options, weight_decay=1e-3):
             mean[name].mul_(keep).add_(value, alpha=1 - keep)
         if time.time() - last > 60:
             last = time.time()
-            save()
+            write(smooth, mean, rows, columns, options.out)
             with torch.no_grad():
                 print(f"{(last - begin) / 60:.1f} min, step {step}, loss {float(loss):.2f}; {told(smooth)}", flush=True)
-    save()
+    write(smooth, mean, rows, columns, options.out)
 
 
 def options_of(*folders):
@@ -146,14 +160,10 @@ def options_of(*folders):
 
 def shaded(strips):
     """Some blurred, some with another ground beside the rod, most under a shade that changes slowly."""
-    n = len(strips)
-    near = torch.tensor([0.06, 0.24, 0.4, 0.24, 0.06])
-    soft = F.conv2d(F.pad(strips, (2, 2, 2, 2), mode="replicate"), (near[:, None] * near).expand(3, 1, 5, 5), groups=3)
-    s = torch.where(torch.rand(n, 1, 1, 1) < 0.25, soft, strips)
+    n, s = len(strips), softened(strips, 0.25)
     beside = (torch.linspace(-HALF_WIDTH, HALF_WIDTH, COLUMNS).abs() - uniform(n, 0.75, 1.2)).mul(8).sigmoid() * chance(n, 0.2)
     s = s + beside * (s[torch.randperm(n)].roll(random.randrange(-20, 20), 2) - s)
-    field = F.interpolate(torch.randn(n, 1, 5, 3), s.shape[2:], mode="bilinear", align_corners=True)
-    return (s * torch.exp(uniform(n, 0, 0.25) * field)).clamp(0, 1)
+    return under_shade(s, 5, 3, uniform(n, 0, 0.25)).clamp(0, 1)
 
 
 def main():

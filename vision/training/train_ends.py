@@ -14,7 +14,7 @@ import torch.nn.functional as F
 import cut_ends
 from draw_rods import uniform
 from network import RowNetwork, normalized
-from train import BATCH, Strips, blurred, developed, disguised, learn, options_of
+from train import BATCH, Strips, blurred, developed, disguised, learn, options_of, softened, under_shade
 
 ROWS, COLUMNS, HALF_WIDTH = 80, 32, 40  # to each side, in the distance of rows
 EXPECTED_ROW, END_ROWS = 30, (12, 60)  # where the end should be, and may be
@@ -42,15 +42,10 @@ def about_ends(ends, beside):
 
 def shaded(strips):
     """Some blurred, some with another ground beside the rod, most under a shade that changes slowly."""
-    n = len(strips)
-    soft = torch.rand(n, 1, 1, 1) < 0.3
-    near = torch.tensor([0.06, 0.24, 0.4, 0.24, 0.06])
-    softer = F.conv2d(F.pad(strips, (2, 2, 2, 2), mode="replicate"), (near[:, None] * near).expand(3, 1, 5, 5), groups=3)
-    s = torch.where(soft, softer, strips)
+    n, s = len(strips), softened(strips, 0.3)
     beside = (torch.linspace(-HALF_WIDTH, HALF_WIDTH, COLUMNS).abs() - uniform(n, 16, 30)).mul(0.3).sigmoid() * (torch.rand(n, 1, 1, 1) < 0.25)
     s = s + beside * (s[torch.randperm(n)].roll(random.randrange(-10, 10), 2) - s)
-    field = F.interpolate(torch.randn(n, 1, 5, 3), s.shape[2:], mode="bilinear", align_corners=True)
-    return (s * torch.exp(uniform(n, 0, 0.35) * field)).clamp(0, 1)
+    return under_shade(s, 5, 3, uniform(n, 0, 0.35)).clamp(0, 1)
 
 
 def surprise(logits, row):

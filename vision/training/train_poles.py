@@ -14,7 +14,7 @@ from torch import nn
 import cut_poles
 from draw_rods import chance, uniform
 from network import normalized, start
-from train import BATCH, Strips, blurred, developed, disguised, learn, options_of
+from train import BATCH, Strips, blurred, developed, disguised, learn, options_of, under_shade
 
 SIDE, STEP_MM = 64, 0.125
 CELLS, CELL_MM = 16, 4 * STEP_MM
@@ -66,12 +66,6 @@ def about_places(poles):
     return F.grid_sample(poles, torch.stack([x, y], -1) / half, mode="bilinear", padding_mode="border", align_corners=True), off
 
 
-def shaded(pictures):
-    """Under a shade that changes slowly."""
-    field = F.interpolate(torch.randn(len(pictures), 1, 4, 4), (SIDE, SIDE), mode="bilinear", align_corners=True)
-    return pictures * torch.exp(uniform(len(pictures), 0, 0.25) * chance(len(pictures), 0.5) * field)
-
-
 def surprise(place, log_weights, true):
     off = (place - true) / UNIT_MM
     return 0.5 * (torch.exp(log_weights) * off ** 2 - log_weights).sum(1)
@@ -85,7 +79,9 @@ def main():
 
     def loss_of(network):
         pictures, true = about_places(poles.draw(BATCH).float())
-        place, log_weights = read_poles(network(normalized(disguised(developed(shaded(blurred(pictures, 4.0)))))))
+        shade = uniform(BATCH, 0, 0.25) * chance(BATCH, 0.5)
+        seen = developed(under_shade(blurred(pictures, 4.0), 4, 4, shade))
+        place, log_weights = read_poles(network(normalized(disguised(seen))))
         return surprise(place, log_weights, true).clamp(max=20).mean() + 0.3 * F.smooth_l1_loss(place / UNIT_MM, true / UNIT_MM)
 
     def told(network):
