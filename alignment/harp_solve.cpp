@@ -27,23 +27,20 @@ using Vector2 = Eigen::Matrix<T, 2, 1>;
 
 /// Parameters of a photo: rotation vector on the left of camera_from_rig, translation, focal
 /// scale, principal point shift, each the change from the rig solve's answer; then how much
-/// deeper than in other photos flange, collar and pole ring look in this one. Light and the side
-/// of a rim that shows move a ring's outline in the picture as a change of depth would. Then by
-/// how much they move all rings of a kind alike in the picture: x, y px of flange, collar, pole.
-/// Then the line by which the row of poles lies beside where their likeness says: x, y px at the
-/// middle of the photo's notes, x, y px per note. Last, how much nearer to their mounts all tines
-/// seem to end than they do, and how much nearer all blocks' edges seem, mm.
+/// deeper than in other photos flanges and poles look in this one. Light and the side of a rim that
+/// shows move what is seen in the picture as a change of depth would. Then by how much they move
+/// all flanges and all poles alike in the picture: x, y px of each. Last, how much nearer to their
+/// mounts all tines seem to end than they do, and how much nearer all blocks' edges seem, mm.
 constexpr int kPoseSize = 9;
-constexpr int kFirstShift = kPoseSize + 3;
-constexpr int kFirstLine = kFirstShift + 6;
-constexpr int kTipShift = kFirstLine + 4;
+constexpr int kFirstShift = kPoseSize + 2;
+constexpr int kTipShift = kFirstShift + 4;
 constexpr int kBlockShift = kTipShift + 1;
 constexpr int kPhotoSize = kBlockShift + 1;
 /// Parameters of a placement: rotation vector on the left of rig_from_harp and translation, as
-/// changes; depths of flange, collar and pole ring behind the pole tip's face; how far the blocks'
-/// upper edges stand over their tines' axes.
+/// changes; depths of flange and pole as they are seen behind the pole tip's face; how far the
+/// blocks' upper edges stand over their tines' axes.
 constexpr int kFirstDepth = 6;
-constexpr int kBlockTop = kFirstDepth + 3;
+constexpr int kBlockTop = kFirstDepth + 2;
 constexpr int kPlacementSize = kBlockTop + 1;
 
 /// Everything a residual needs to bring a harp point into a photo.
@@ -78,7 +75,7 @@ struct View {
 };
 
 /// In the order of the depths of a placement.
-enum class RingKind { kFlange, kCollar, kPole };
+enum class RingKind { kFlange, kPole };
 
 struct RingCenterError {
   const View& view;
@@ -102,30 +99,6 @@ struct RingCenterError {
     return new ceres::AutoDiffCostFunction<RingCenterError, 2, kPhotoSize, kPlacementSize,
                                            SolvedNote::kCount>(
         new RingCenterError{view, observed, kind});
-  }
-};
-
-struct PoleInRowError {
-  const View& view;
-  CenterObservation observed;
-  double places_from_middle;
-
-  template <typename T>
-  bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
-    const Vector3<T> face(note[SolvedNote::kX], note[SolvedNote::kY], note[SolvedNote::kZ]);
-    const Vector2<T> px = view.Project<T>(face, photo, placement);
-    const T* line_px = photo + kFirstLine;
-    for (int i = 0; i < 2; ++i) {
-      const T beside_px = line_px[i] + places_from_middle * line_px[2 + i];
-      residual[i] = (px[i] + beside_px - T(observed.position_px[i])) / T(observed.sigma_px);
-    }
-    return true;
-  }
-  static ceres::CostFunction* Create(const View& view, const CenterObservation& observed,
-                                     double places_from_middle) {
-    return new ceres::AutoDiffCostFunction<PoleInRowError, 2, kPhotoSize, kPlacementSize,
-                                           SolvedNote::kCount>(
-        new PoleInRowError{view, observed, places_from_middle});
   }
 };
 
@@ -255,20 +228,19 @@ struct NoteBlock {
   [[nodiscard]] double ToneBarMiddleZ() const { return -0.55 * profile->tine_length_mm; }
 };
 
-/// Mean standard uncertainty, px, of a photo's flanges, collars and poles; 1 where none was seen.
-std::array<double, 3> MeanRingSigmas(const PhotoObservations& photo) {
-  std::array<double, 3> sums{};
-  std::array<int, 3> counts{};
+/// Mean standard uncertainty, px, of a photo's flanges and poles; 1 where none was seen.
+std::array<double, 2> MeanRingSigmas(const PhotoObservations& photo) {
+  std::array<double, 2> sums{};
+  std::array<int, 2> counts{};
   for (const NoteObservation& note : photo.notes) {
-    const std::optional<CenterObservation>* const rings[3] = {&note.flange, &note.collar,
-                                                              &note.pole};
-    for (std::size_t kind = 0; kind < 3; ++kind) {
+    const std::optional<CenterObservation>* const rings[2] = {&note.flange, &note.pole};
+    for (std::size_t kind = 0; kind < 2; ++kind) {
       if (!*rings[kind]) continue;
       sums[kind] += (*rings[kind])->sigma_px;
       ++counts[kind];
     }
   }
-  for (std::size_t kind = 0; kind < 3; ++kind) {
+  for (std::size_t kind = 0; kind < 2; ++kind) {
     sums[kind] = counts[kind] > 0 ? sums[kind] / counts[kind] : 1.0;
   }
   return sums;
@@ -285,7 +257,6 @@ class HarpProblem {
     for (auto& block : placement_blocks_) {
       block.fill(0.0);
       block[kFirstDepth] = options.ring_depth_mm;
-      block[kFirstDepth + 1] = options.ring_depth_mm;
       block[kBlockTop] = BlockTop().mean;
     }
     for (auto& block : photo_blocks_) block.fill(0.0);
@@ -362,13 +333,12 @@ class HarpProblem {
                                           : options_.placement_position_sigma_mm),
             nullptr, block);
       }
-      for (int i = kFirstDepth; i < kBlockTop; ++i) {
-        const bool pole = i == kFirstDepth + static_cast<int>(RingKind::kPole);
-        problem_.AddResidualBlock(PriorOf<kPlacementSize>(i, pole ? 0.0 : options_.ring_depth_mm,
-                                                          pole ? options_.pole_depth_sigma_mm
-                                                               : options_.ring_depth_sigma_mm),
-                                  nullptr, block);
-      }
+      problem_.AddResidualBlock(PriorOf<kPlacementSize>(kFirstDepth, options_.ring_depth_mm,
+                                                        options_.ring_depth_sigma_mm),
+                                nullptr, block);
+      problem_.AddResidualBlock(
+          PriorOf<kPlacementSize>(kFirstDepth + 1, 0.0, options_.pole_depth_sigma_mm), nullptr,
+          block);
       problem_.AddResidualBlock(
           PriorOf<kPlacementSize>(kBlockTop, BlockTop().mean, BlockTop().sigma), nullptr, block);
     }
@@ -389,20 +359,17 @@ class HarpProblem {
           PriorOf<kPhotoSize>(depth, 0.0, options_.ring_depth_per_photo_sigma_mm), nullptr,
           photo_block);
     }
-    const std::array<double, 3> ring_sigmas_px = MeanRingSigmas(photo);
-    for (int k = 0; k < 6; ++k) {
+    const std::array<double, 2> ring_sigmas_px = MeanRingSigmas(photo);
+    for (int k = 0; k < 4; ++k) {
       const double sigma_px =
           options_.ring_shift_share * ring_sigmas_px[static_cast<std::size_t>(k / 2)];
       problem_.AddResidualBlock(PriorOf<kPhotoSize>(kFirstShift + k, 0.0, sigma_px), nullptr,
                                 photo_block);
     }
-    AddLineOfPoles(photo_block);
     problem_.AddResidualBlock(PriorOf<kPhotoSize>(kTipShift, 0.0, options_.tip_shift_sigma_mm),
                               nullptr, photo_block);
     problem_.AddResidualBlock(PriorOf<kPhotoSize>(kBlockShift, 0.0, options_.block_shift_sigma_mm),
                               nullptr, photo_block);
-    const double middle_midi =
-        photo.notes.empty() ? 0.0 : 0.5 * (photo.notes.front().midi + photo.notes.back().midi);
     for (const NoteObservation& seen : photo.notes) {
       const auto found = notes_.find(seen.midi);
       if (found == notes_.end() || !found->second.photos.contains(i)) continue;
@@ -412,11 +379,7 @@ class HarpProblem {
         problem_.AddResidualBlock(cost, Robust(), photo_block, placement_block, state);
       };
       if (seen.pole) add(RingCenterError::Create(view, *seen.pole, RingKind::kPole));
-      if (seen.pole_in_row) {
-        add(PoleInRowError::Create(view, *seen.pole_in_row, seen.midi - middle_midi));
-      }
       if (seen.flange) add(RingCenterError::Create(view, *seen.flange, RingKind::kFlange));
-      if (seen.collar) add(RingCenterError::Create(view, *seen.collar, RingKind::kCollar));
       for (const AxisPoint& p : seen.axis) add(TineAxisError::Create(view, p));
       if (seen.tip) {
         problem_.AddResidualBlock(TineTipError::Create(view, *seen.tip),
@@ -433,16 +396,6 @@ class HarpProblem {
         problem_.AddResidualBlock(ToneBarError::Create(view, p, note.ToneBarMiddleZ()), Robust(),
                                   photo_block, placement_block, note.tone_bar.data());
       }
-    }
-  }
-
-  /// Keeps the line finite where a photo shows no pole in its row; else it says nothing.
-  void AddLineOfPoles(double* photo_block) {
-    constexpr double kAnywherePx = 1000.0;
-    constexpr double kAnySlopePx = 100.0;
-    for (int i = kFirstLine; i < kTipShift; ++i) {
-      const double sigma_px = i < kFirstLine + 2 ? kAnywherePx : kAnySlopePx;
-      problem_.AddResidualBlock(PriorOf<kPhotoSize>(i, 0.0, sigma_px), nullptr, photo_block);
     }
   }
 
@@ -501,8 +454,8 @@ class HarpProblem {
     };
     for (std::size_t k = 0; k < placements_.size(); ++k) {
       solution.rig_from_harp.push_back(moved(placements_[k], placement_blocks_[k].data()));
-      solution.ring_depths_mm.emplace_back(placement_blocks_[k][6], placement_blocks_[k][7],
-                                           placement_blocks_[k][8]);
+      solution.ring_depths_mm.emplace_back(placement_blocks_[k][kFirstDepth],
+                                           placement_blocks_[k][kFirstDepth + 1]);
     }
     for (std::size_t i = 0; i < photos_.size(); ++i) {
       const double* block = photo_blocks_[i].data();

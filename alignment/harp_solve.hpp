@@ -28,10 +28,10 @@ struct PhotoObservations {
 struct HarpSolveOptions {
   double placement_position_sigma_mm = 25.0;  ///< prior of where the rig is clamped
   double placement_rotation_sigma_rad = 0.09;
-  double ring_depth_mm = 2.0;  ///< prior of flange and collar behind the pole tip's face
+  double ring_depth_mm = 2.0;  ///< prior of the flange behind the pole tip's face
   double ring_depth_sigma_mm = 1.0;
-  /// Prior of what is taken for the rim of the pole's face: light may make a part of the pole's
-  /// side belong to it, on all pickups of a photo alike.
+  /// Prior of how much deeper than it lies the pole's face is seen: light may make a part of the
+  /// pole's side belong to it, on all pickups of a photo alike.
   double pole_depth_sigma_mm = 0.3;
   /// How far a ring's apparent depth differs from photo to photo.
   double ring_depth_per_photo_sigma_mm = 0.4;
@@ -70,7 +70,7 @@ struct SolvedNote {
   int midi = 0;
   int photos = 0;
   /// pickup x, y, z mm; lateral, height, gap mm; yaw, pitch rad; how much further than usual its
-  /// flange and collar lie behind the pole tip's face, mm
+  /// flange lies behind the pole tip's face, mm
   Eigen::Matrix<double, kCount, 1> state = Eigen::Matrix<double, kCount, 1>::Zero();
   Eigen::Matrix<double, kCount, kCount> covariance = Eigen::Matrix<double, kCount, kCount>::Zero();
   /// Tone bar: x, y mm at its middle; yaw, pitch rad. Valid where has_tone_bar.
@@ -84,7 +84,7 @@ struct HarpSolution {
   std::vector<Eigen::Isometry3d> rig_from_harp;     ///< per placement
   std::vector<Eigen::Isometry3d> camera_from_harp;  ///< per photo
   std::vector<Camera> cameras;                      ///< per photo, focal length adjusted
-  std::vector<Eigen::Vector3d> ring_depths_mm;      ///< flange, collar, pole per placement
+  std::vector<Eigen::Vector2d> ring_depths_mm;      ///< flange, pole per placement
   double variance_factor = 0.0;  ///< of the whitened residuals; 1 where the noise was as stated
   /// What the covariances are scaled by: the variance factor, but never below kLeastFactor.
   /// Residuals don't show what light does to all rings and rods of a photo alike. With it, of two

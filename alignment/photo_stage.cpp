@@ -157,12 +157,12 @@ PickupRowOptions RowOptions(const InstrumentProfile& profile, const Rig& rig, in
 
 /// Pickups by MIDI number with the geometry that the profile gives them; those outside the
 /// compass are left out.
-std::vector<NoteGeometry> NameNotes(DetectedPickups& pickups, int first_midi,
+std::vector<NoteGeometry> NameNotes(std::vector<DetectedPickup>& pickups, int first_midi,
                                     const InstrumentProfile& profile,
                                     std::vector<std::string>& warnings) {
   std::vector<NoteGeometry> notes;
   std::vector<DetectedPickup> inside;
-  for (const DetectedPickup& pickup : pickups.pickups) {
+  for (const DetectedPickup& pickup : pickups) {
     const NoteProfile* note = profile.Find(first_midi + pickup.index);
     if (note == nullptr) continue;
     inside.push_back(pickup);
@@ -173,13 +173,13 @@ std::vector<NoteGeometry> NameNotes(DetectedPickups& pickups, int first_midi,
     geometry.gap_mm = note->gap_mm;
     geometry.height_mm = note->height_mm;
   }
-  if (inside.size() < pickups.pickups.size()) {
+  if (inside.size() < pickups.size()) {
     warnings.push_back(
-        std::to_string(pickups.pickups.size() - inside.size()) +
+        std::to_string(pickups.size() - inside.size()) +
         " pickups in view lie outside the instrument's compass and were left out; check the "
         "register card and the profile");
   }
-  pickups.pickups = std::move(inside);
+  pickups = std::move(inside);
   return notes;
 }
 
@@ -273,7 +273,7 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   staged.row_options = row_options;
   staged.pickups = DetectPickups(placed->view, placed->row, row_options);
   const auto first_midi =
-      NameFirstPickup(staged.pickups.pickups, cards, placed->rig_from_harp.inverse(), request);
+      NameFirstPickup(staged.pickups, cards, placed->rig_from_harp.inverse(), request);
   if (!first_midi) return tl::unexpected<Error>(first_midi.error());
   staged.geometry = NameNotes(staged.pickups, *first_midi, request.profile, report.warnings);
   if (staged.geometry.empty()) {
@@ -286,7 +286,7 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   staged.observations.notes = DetectNotes(placed->view, staged.pickups, staged.geometry, detection);
   staged.rig_from_harp = placed->rig_from_harp;
   for (std::size_t i = 0; i < staged.geometry.size(); ++i) {
-    const Eigen::Vector2d& at = staged.pickups.pickups[i].plane_mm;
+    const Eigen::Vector2d& at = staged.pickups[i].plane_mm;
     staged.pickup_rig_mm[staged.geometry[i].midi] =
         placed->rig_from_harp * Eigen::Vector3d(at.x(), at.y(), row_options.row_z_mm);
   }

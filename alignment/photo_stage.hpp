@@ -16,9 +16,9 @@ namespace tinesight {
 struct StagedPhoto {
   std::size_t request_index = 0;
   PhotoObservations observations;
-  PickupRowOptions row_options;        ///< with which its pickups were found, rig frame
-  std::vector<NoteGeometry> geometry;  ///< of its notes, as the profile has them
-  DetectedPickups pickups;             ///< parallel to `geometry`
+  PickupRowOptions row_options;         ///< with which its pickups were found, rig frame
+  std::vector<NoteGeometry> geometry;   ///< of its notes, as the profile has them
+  std::vector<DetectedPickup> pickups;  ///< parallel to `geometry`
   /// Where the harp stands by this photo alone (vision/harp_place.hpp), and where that puts the
   /// tip of each pickup, by MIDI number: near enough to start from.
   Eigen::Isometry3d rig_from_harp = Eigen::Isometry3d::Identity();

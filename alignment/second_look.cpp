@@ -12,8 +12,8 @@ namespace {
 
 /// The pickups of `staged`, as they are seen from where the harp is known to stand.
 /// The pickup of note m is the one near x = spacing · (m − first).
-DetectedPickups FindPickupsAgain(const PhotoView& view, const StagedPhoto& staged,
-                                 const InstrumentProfile& profile) {
+std::vector<DetectedPickup> FindPickupsAgain(const PhotoView& view, const StagedPhoto& staged,
+                                             const InstrumentProfile& profile) {
   constexpr double kSearchMm = 6.0;
   const double spacing_mm = profile.note_spacing_mm;
   const auto x_of = [&](int midi) { return spacing_mm * (midi - profile.FirstMidi()); };
@@ -23,17 +23,17 @@ DetectedPickups FindPickupsAgain(const PhotoView& view, const StagedPhoto& stage
   options.row_z_mm = 0.0;
   options.min_x_mm = x_of(staged.geometry.front().midi) - 1.5 * spacing_mm;
   options.max_x_mm = x_of(staged.geometry.back().midi) + 1.5 * spacing_mm;
-  DetectedPickups pickups = staged.pickups;
+  std::vector<DetectedPickup> pickups = staged.pickups;
   const auto row = FindPickupRow(view, options);
   if (!row) return pickups;
   std::map<int, DetectedPickup> again;
-  for (const DetectedPickup& pickup : DetectPickups(view, *row, options).pickups) {
+  for (const DetectedPickup& pickup : DetectPickups(view, *row, options)) {
     const auto place = static_cast<int>(std::lround(pickup.plane_mm.x() / spacing_mm));
     again[profile.FirstMidi() + place] = pickup;
   }
-  for (std::size_t i = 0; i < pickups.pickups.size(); ++i) {
+  for (std::size_t i = 0; i < pickups.size(); ++i) {
     const auto found = again.find(staged.geometry[i].midi);
-    if (found != again.end()) pickups.pickups[i] = found->second;
+    if (found != again.end()) pickups[i] = found->second;
   }
   return pickups;
 }

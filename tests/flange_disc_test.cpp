@@ -90,9 +90,9 @@ TEST(FlangeDisc, PickupsAreWhereTheFrontsOfTheirFlangesAre) {
     const Eigen::Vector3d front(Middle(i).x(), Middle(i).y(), kFrontZ);
     row.pickups.push_back({i, At(eye, front - eye, 0.0) + Eigen::Vector2d(0.3, -0.2), 1.0});
   }
-  const DetectedPickups found = DetectPickups(view, row, {});
+  const std::vector<DetectedPickup> found = DetectPickups(view, row, {});
   for (int i = 0; i < kFlanges; ++i) {
-    const auto& flange = found.pickups[static_cast<std::size_t>(i)].flange;
+    const auto& flange = found[static_cast<std::size_t>(i)].flange;
     ASSERT_TRUE(flange.has_value()) << i;
     const Eigen::Vector3d front(Middle(i).x(), Middle(i).y(), kFrontZ);
     EXPECT_LT((flange->position_px - view.Project(front)).norm(), 0.5) << i;

@@ -67,11 +67,9 @@ Eigen::Isometry3d Moved(const Eigen::Isometry3d& start, const Eigen::Vector3d& t
 struct World {
   std::array<Eigen::Matrix<double, SolvedNote::kCount, 1>, kNotes> notes;
   Eigen::Isometry3d rig_from_harp = Eigen::Isometry3d::Identity();
-  Eigen::Vector3d ring_depths_mm{2.0, 2.0, 0.0};   ///< flange, collar, pole ring
-  Eigen::Vector3d photo_depths_mm{0.0, 0.0, 0.0};  ///< what the photo in work adds to them
-  std::array<Eigen::Vector2d, 3> ring_shifts_px = {{{0, 0}, {0, 0}, {0, 0}}};  ///< in that photo
-  Eigen::Vector2d pole_line_px{0.0, 0.0};       ///< by which the row of poles lies beside itself,
-  Eigen::Vector2d pole_line_per_note_px{0, 0};  ///< in that photo
+  Eigen::Vector2d ring_depths_mm{2.0, 0.0};   ///< flange, pole
+  Eigen::Vector2d photo_depths_mm{0.0, 0.0};  ///< what the photo in work adds to them
+  std::array<Eigen::Vector2d, 2> ring_shifts_px = {{{0, 0}, {0, 0}}};  ///< in that photo
   double tip_shift_mm = 0.0;  ///< by which all tines seem to end nearer to the mount in that photo
   double block_shift_mm = 0.0;                   ///< by which all blocks' edges seem nearer to it
   double block_top_mm = 0.0;                     ///< of all blocks, over the tines' axes
@@ -152,9 +150,8 @@ class TrialMaker {
     } else {
       world.rig_from_harp = believed;
     }
-    world.ring_depths_mm = Eigen::Vector3d(options.ring_depth_mm, options.ring_depth_mm, 0.0) +
-                           frame_part * Eigen::Vector3d(Normal(options.ring_depth_sigma_mm),
-                                                        Normal(options.ring_depth_sigma_mm),
+    world.ring_depths_mm = Eigen::Vector2d(options.ring_depth_mm, 0.0) +
+                           frame_part * Eigen::Vector2d(Normal(options.ring_depth_sigma_mm),
                                                         Normal(options.pole_depth_sigma_mm));
     if (draw_noise) {
       world.ring_light_mm << Normal(options.ring_light_sigma_mm),
@@ -176,11 +173,9 @@ class TrialMaker {
     const Eigen::Vector2d shift = photo.pose.principal_point_shift_px + change.tail<2>();
     world.cameras.push_back(
         photo.camera.Adjusted(photo.pose.focal_scale + change(6), shift.x(), shift.y()));
-    // Nothing is known of that line, whatever else is: far beyond what likeness leaves open.
-    world.pole_line_px = {Normal(20.0), Normal(20.0)};
-    world.pole_line_per_note_px = {Normal(2.0), Normal(2.0)};
     if (draw_frame) {
-      world.photo_depths_mm = Normal3(HarpSolveOptions().ring_depth_per_photo_sigma_mm);
+      const double depth_mm = HarpSolveOptions().ring_depth_per_photo_sigma_mm;
+      world.photo_depths_mm = {Normal(depth_mm), Normal(depth_mm)};
       world.tip_shift_mm = Normal(HarpSolveOptions().tip_shift_sigma_mm);
       world.block_shift_mm = Normal(HarpSolveOptions().block_shift_sigma_mm);
       const double shift_px = HarpSolveOptions().ring_shift_share * noise_px;
@@ -213,9 +208,9 @@ class TrialMaker {
     };
     NoteObservation seen;
     seen.midi = target.midi;
-    const Eigen::Vector3d depths_mm = world.ring_depths_mm + world.photo_depths_mm;
+    const Eigen::Vector2d depths_mm = world.ring_depths_mm + world.photo_depths_mm;
     const auto ring = [&](int kind) {
-      const bool pole = kind == 2;
+      const bool pole = kind == 1;
       const double depth_mm = depths_mm(kind) + (pole ? 0.0 : state(SolvedNote::kRecess));
       const Eigen::Vector2d seen_px =
           Seen(world, pickup + world.ring_light_mm + Eigen::Vector3d(0.0, 0.0, depth_mm));
@@ -223,10 +218,7 @@ class TrialMaker {
                                noise_px};
     };
     seen.flange = ring(0);
-    seen.collar = ring(1);
-    seen.pole = ring(2);
-    seen.pole_in_row = CenterObservation{
-        Seen(world, pickup) + world.pole_line_px + index * world.pole_line_per_note_px, noise_px};
+    seen.pole = ring(1);
     const double gap_mm = state(SolvedNote::kGap);
     constexpr int kPoints = 15;
     for (int k = 0; k < kPoints; ++k) {

@@ -266,12 +266,13 @@ void DropOddBlocks(const std::vector<BlockPlace>& blocks, std::vector<NoteObserv
 
 }  // namespace
 
-std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPickups& pickups,
+std::vector<NoteObservation> DetectNotes(const PhotoView& view,
+                                         const std::vector<DetectedPickup>& pickups,
                                          const std::vector<NoteGeometry>& notes,
                                          const NoteDetectionOptions& options) {
   std::vector<TinePrediction> predictions;
-  for (std::size_t i = 0; i < pickups.pickups.size() && i < notes.size(); ++i) {
-    predictions.push_back(Predict(pickups.pickups[i], notes[i], options));
+  for (std::size_t i = 0; i < pickups.size() && i < notes.size(); ++i) {
+    predictions.push_back(Predict(pickups[i], notes[i], options));
   }
   ExpectRootsInLine(view, notes, predictions);
   std::vector<std::optional<TineScan>> scans;
@@ -288,14 +289,12 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view, const DetectedPi
   std::vector<std::optional<TineSides>> sides(predictions.size());
   std::vector<BlockPlace> blocks;
   for (std::size_t i = 0; i < predictions.size(); ++i) {
-    const DetectedPickup& pickup = pickups.pickups[i];
+    const DetectedPickup& pickup = pickups[i];
     NoteObservation& seen = result.emplace_back();
     seen.midi = notes[i].midi;
     seen.flange = pickup.flange;
-    seen.collar = pickup.collar;
     seen.pole = pickup.pole;
-    seen.pole_in_row = pickup.pole_in_row;
-    if (!pickup.flange && !pickup.collar && !pickup.pole && !pickup.pole_in_row) {
+    if (!pickup.flange) {
       seen.problem = "its pickup could not be made out";
     } else if (!scans[i]) {
       seen.problem = "too little of its tine is in view";

@@ -42,10 +42,10 @@ struct NoteDetectionOptions {
 
 /// Looks for each note's tine in front of its pickup, or where it is expected, and for the tone bar
 /// behind it. `notes` is
-/// parallel to `pickups.pickups`. The result is parallel too; a note without a tine has its
+/// parallel to `pickups`. The result is parallel too; a note without a tine has its
 /// `problem` set.
 [[nodiscard]] std::vector<NoteObservation> DetectNotes(const PhotoView& view,
-                                                       const DetectedPickups& pickups,
+                                                       const std::vector<DetectedPickup>& pickups,
                                                        const std::vector<NoteGeometry>& notes,
                                                        const NoteDetectionOptions& options);
 

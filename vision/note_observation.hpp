@@ -40,10 +40,7 @@ struct EdgeObservation {
 struct NoteObservation {
   int midi = 0;
   std::optional<CenterObservation> flange;  ///< the bobbin's flange toward the tine
-  std::optional<CenterObservation> collar;  ///< the pole's widest ring, between flange and tip
   std::optional<CenterObservation> pole;    ///< the pole tip's face
-  /// Where the pole stands in its row: the row as a whole may lie beside this, by a line along it.
-  std::optional<CenterObservation> pole_in_row;
   std::vector<AxisPoint> axis;
   std::optional<EndObservation> tip;          ///< where the tine ends before the pickup
   std::optional<EdgeObservation> block_edge;  ///< the block's upper edge toward the pickup

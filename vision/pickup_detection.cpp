@@ -2,13 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numeric>
 
 #include "vision/flange_disc.hpp"
 #include "vision/local_line.hpp"
-#include "vision/pole_in_row.hpp"
 #include "vision/pole_reading.hpp"
-#include "vision/ring_cross_check.hpp"
 #include "vision/ring_fit.hpp"
 #include "vision/ring_registration.hpp"
 #include "vision/row_trend.hpp"
@@ -16,8 +13,6 @@
 namespace tinesight {
 namespace {
 
-constexpr double kMinProtrusionMm = 0.4;
-constexpr double kMaxProtrusionMm = 3.6;
 // Across the direction of depth, flanges were 0.02 to 0.07 mm off their row (RMS by photo) on
 // rendered photos of two makers, where their fits' scatter said 0.03 mm.
 constexpr double kFlangeMm = 0.03;
@@ -33,7 +28,6 @@ struct Candidate {
   Eigen::Vector3d vote_mm = Eigen::Vector3d::Zero();  // from the row, pole and flange together
   Eigen::Vector3d axis_mm = Eigen::Vector3d::Zero();  // best center so far, in the same plane
   std::optional<RingFit> flange;
-  std::optional<RingFit> collar;
 };
 
 /// Where a ring is expected and what straying from there means.
@@ -186,39 +180,29 @@ void FitFlangesAsDiscs(const PhotoView& view, double radius_mm,
   }
 }
 
-using FittedRing = std::optional<RingFit> Candidate::*;
+// Shares of a flange's radius between which its surroundings are the pickup's own.
+constexpr double kInnerShare = 0.8;
+constexpr double kOuterShare = 1.1;
 
-/// Shares of the radius between which a ring's surroundings are looked at: where they are the
-/// pickup's own.
-struct Surroundings {
-  double inner_share;
-  double outer_share;
-};
-constexpr Surroundings kOfFlange{0.8, 1.1};
-constexpr Surroundings kOfCollar{0.4, 1.4};
-
-/// Holds the rings of a kind against each other. A ring's own fit and its likeness to its neighbors
-/// err in different ways: what comes of it lies between the two (OwnShare).
-void AlignRings(const PhotoView& view, FittedRing ring, double radius_mm,
-                const Surroundings& around, std::vector<Candidate>& candidates) {
+/// Holds the flanges against each other. A flange's own fit and its likeness to its neighbors err
+/// in different ways: what comes of it lies between the two (OwnShare).
+void AlignFlanges(const PhotoView& view, double radius_mm, std::vector<Candidate>& candidates) {
   constexpr double kUsualMm = 0.1;
   std::vector<RingPatch> patches;
   std::vector<Candidate*> owners;
   for (std::size_t i = 0; i < candidates.size(); ++i) {
     Candidate& c = candidates[i];
-    if (!(c.*ring)) continue;
-    const Eigen::Vector2d& off = (c.*ring)->offset_mm;
-    patches.push_back({.place = static_cast<double>(i),
-                       .center_mm = c.vote_mm + Eigen::Vector3d(off.x(), off.y(), 0.0)});
+    if (!c.flange) continue;
+    patches.push_back({.place = static_cast<double>(i), .center_mm = c.axis_mm});
     owners.push_back(&c);
   }
-  RegisterRings(view, around.inner_share * radius_mm, around.outer_share * radius_mm, patches);
+  RegisterRings(view, kInnerShare * radius_mm, kOuterShare * radius_mm, patches);
   for (std::size_t k = 0; k < patches.size(); ++k) {
     Candidate& c = *owners[k];
     const Eigen::Vector2d alike = (patches[k].center_mm - c.vote_mm).head<2>();
-    const Eigen::Vector2d own_beside = (c.*ring)->offset_mm - alike;
-    (c.*ring)->offset_mm = alike + OwnShare(own_beside.norm(), kUsualMm) * own_beside;
-    c.axis_mm.head<2>() = c.vote_mm.head<2>() + (c.*ring)->offset_mm;
+    const Eigen::Vector2d own_beside = c.flange->offset_mm - alike;
+    c.flange->offset_mm = alike + OwnShare(own_beside.norm(), kUsualMm) * own_beside;
+    c.axis_mm.head<2>() = c.vote_mm.head<2>() + c.flange->offset_mm;
   }
 }
 
@@ -238,152 +222,14 @@ void FindMissedFlanges(const PhotoView& view, double radius_mm,
     Candidate& c = candidates[i];
     if (c.flange) continue;
     RingPatch missed{.place = static_cast<double>(i), .center_mm = c.axis_mm};
-    const double likeness = RegisterToRings(view, kOfFlange.inner_share * radius_mm,
-                                            kOfFlange.outer_share * radius_mm, others, missed);
+    const double likeness =
+        RegisterToRings(view, kInnerShare * radius_mm, kOuterShare * radius_mm, others, missed);
     if (likeness < kLeastLikeness) continue;
     c.axis_mm.head<2>() = missed.center_mm.head<2>();
     c.flange = RingFit{};
     c.flange->offset_mm = (c.axis_mm - c.vote_mm).head<2>();
     c.flange->sigma_mm = kSigmaMm;
   }
-}
-
-/// Whether the highest of evenly spaced values stands out: clearly above the mean, and above what
-/// is `aside` places to either side of it. A round polished tip has no ring, but fits rings of
-/// many radii a little.
-bool PeakStandsOut(const std::vector<double>& values, std::ptrdiff_t aside) {
-  constexpr double kAboveMean = 1.25;
-  constexpr double kAboveFlanks = 1.2;
-  const auto peak = std::max_element(values.begin(), values.end());
-  const double mean =
-      std::accumulate(values.begin(), values.end(), 0.0) / static_cast<double>(values.size());
-  const double left = *(peak - std::min(aside, peak - values.begin()));
-  const double right = *(peak + std::min(aside, values.end() - 1 - peak));
-  return *peak > kAboveMean * mean && *peak > kAboveFlanks * std::max(left, right);
-}
-
-/// The radius at which a small ring near the flange's center stands out best, all pickups
-/// together. 0: there is none.
-double FindCollarRadius(const PhotoView& view, double tip_radius_mm,
-                        const std::vector<Candidate>& candidates) {
-  constexpr double kStepMm = 0.05;
-  constexpr double kFlankMm = 0.4;
-  const double least = 0.9 * tip_radius_mm;
-  const int count = static_cast<int>((2.2 * tip_radius_mm - least) / kStepMm) + 1;
-  std::vector<RingProfiles> profiles;
-  profiles.reserve(candidates.size());
-  for (const Candidate& c : candidates) {
-    profiles.emplace_back(view, c.axis_mm, 0.0, 2.8 * tip_radius_mm);
-  }
-  std::vector<double> energies;
-  for (int k = 0; k < count; ++k) {
-    double& energy = energies.emplace_back(0.0);
-    for (const RingProfiles& p : profiles) {
-      energy += ScanOffsets(p, {0.0, 0.0}, {least + kStepMm * k}, 0.4, 0.1).energy;
-    }
-  }
-  if (!PeakStandsOut(energies, std::lround(kFlankMm / kStepMm))) return 0.0;
-  const auto best = std::max_element(energies.begin(), energies.end()) - energies.begin();
-  return least + kStepMm * static_cast<double>(best);
-}
-
-void FitCollars(const PhotoView& view, double radius_mm, std::vector<Candidate>& candidates) {
-  for (Candidate& c : candidates) {
-    const RingProfiles profiles(view, c.axis_mm, 0.0, 2.0 * radius_mm);
-    const BestOffset start = ScanNearExpected(profiles, {}, {radius_mm}, 0.7, 0.07);
-    c.collar = profiles.Fit(start.offset_mm, {radius_mm}, 0.25, true);
-    if (!c.collar || c.collar->coverage < 0.35 || c.collar->sigma_mm > 0.1) {
-      c.collar.reset();
-      continue;
-    }
-    c.collar->offset_mm += c.axis_mm.head<2>() - c.vote_mm.head<2>();
-    c.axis_mm.head<2>() = c.vote_mm.head<2>() + c.collar->offset_mm;
-  }
-}
-
-/// How far rings are off the axes of other rings, mm, once the depth between the two kinds is taken
-/// away that explains most of it. `apart_mm` is where they look to be from those others.
-double OffAxisMm(const std::vector<Eigen::Vector2d>& apart_mm,
-                 const std::vector<Eigen::Vector2d>& shift_per_depth) {
-  double product = 0.0;
-  double square = 1e-9;
-  for (std::size_t k = 0; k < apart_mm.size(); ++k) {
-    product += shift_per_depth[k].dot(apart_mm[k]);
-    square += shift_per_depth[k].squaredNorm();
-  }
-  double off_axis = 0.0;
-  for (std::size_t k = 0; k < apart_mm.size(); ++k) {
-    off_axis += (apart_mm[k] - product / square * shift_per_depth[k]).squaredNorm();
-  }
-  return std::sqrt(off_axis / static_cast<double>(apart_mm.size()));
-}
-
-/// Whether what was taken for collars shares an axis with the flanges: it stands evenly in them
-/// along the row, and one depth says how far off their middles it looks, to the side and up.
-/// Highlights on poles fit a small ring too, now here, now there; the bright flank of a chisel fits
-/// one evenly, but above the middle.
-bool CollarsKeepToFlanges(const PhotoView& view, const std::vector<Candidate>& candidates) {
-  // On rendered photos real ones scattered by 0.02 to 0.07 mm, highlights by 0.25 mm and more.
-  constexpr double kMostScatterMm = 0.13;
-  // Real ones were 0.05 mm off the axis in one maker's photos, a chisel's flank 0.4 mm in
-  // another's.
-  constexpr double kMostOffAxisMm = 0.2;
-  std::vector<double> index;
-  std::vector<double> dx;
-  std::vector<double> dy;
-  std::vector<Eigen::Vector2d> shift_per_depth;
-  for (std::size_t i = 0; i < candidates.size(); ++i) {
-    const Candidate& c = candidates[i];
-    if (!c.flange || !c.collar) continue;
-    const Eigen::Vector2d apart = c.collar->offset_mm - c.flange->offset_mm;
-    index.push_back(static_cast<double>(i));
-    dx.push_back(apart.x());
-    dy.push_back(apart.y());
-    shift_per_depth.push_back(ShiftPerDepth(view, c.vote_mm));
-  }
-  const RowTrend trend_x = FitRowTrend(index, dx);
-  const RowTrend trend_y = FitRowTrend(index, dy);
-  if (!trend_x.usable) return true;
-  std::vector<Eigen::Vector2d> apart_mm;
-  apart_mm.reserve(index.size());
-  for (const double i : index) apart_mm.emplace_back(trend_x.At(i), trend_y.At(i));
-  return std::max(trend_x.scatter, trend_y.scatter) < kMostScatterMm &&
-         OffAxisMm(apart_mm, shift_per_depth) < kMostOffAxisMm;
-}
-
-void DropCollars(std::vector<Candidate>& candidates) {
-  for (Candidate& c : candidates) {
-    c.collar.reset();
-    if (c.flange) c.axis_mm.head<2>() = c.vote_mm.head<2>() + c.flange->offset_mm;
-  }
-}
-
-/// How far the tips stand out: the distance at which rings of the tip's diameter, on the common
-/// axis, meet the picture's edges best. One number for all pickups of the photo.
-double FindProtrusion(const PhotoView& view, double tip_radius_mm,
-                      const std::vector<Candidate>& candidates) {
-  double best = 0.0;
-  double best_energy = 0.0;
-  double sum_energy = 0.0;
-  int tried = 0;
-  for (double a = kMinProtrusionMm; a <= kMaxProtrusionMm; a += 0.1) {
-    double energy = 0.0;
-    for (const Candidate& c : candidates) {
-      const RingProfiles profiles(view, c.axis_mm - Eigen::Vector3d(0.0, 0.0, a), 0.0,
-                                  2.0 * tip_radius_mm);
-      energy += ScanOffsets(profiles, {0.0, 0.0}, {tip_radius_mm}, 0.05, 0.05).energy;
-    }
-    energy /= static_cast<double>(candidates.size());
-    sum_energy += energy;
-    ++tried;
-    if (energy > best_energy) {
-      best_energy = energy;
-      best = a;
-    }
-  }
-  // A maximum at the end of the range is some other ring's flank.
-  const bool inside = best > kMinProtrusionMm + 0.05 && best < kMaxProtrusionMm - 0.05;
-  return inside && best_energy > 1.25 * sum_energy / tried ? best : 0.0;
 }
 
 double PxPerMm(const PhotoView& view, const Eigen::Vector3d& point_mm) {
@@ -395,72 +241,28 @@ CenterObservation Observe(const PhotoView& view, const Eigen::Vector3d& center_m
   return {view.Project(center_mm), std::max(0.08, sigma_mm * PxPerMm(view, center_mm))};
 }
 
-/// `least_mm`: standard uncertainty beside what the fit's scatter says.
-std::optional<CenterObservation> ObserveRing(const PhotoView& view, const Candidate& c,
-                                             const std::optional<RingFit>& fit, double least_mm) {
-  if (!fit) return std::nullopt;
-  Eigen::Vector3d center = c.vote_mm;
-  center.head<2>() += fit->offset_mm;
-  return Observe(view, center, std::hypot(fit->sigma_mm, least_mm));
+CenterObservation ObserveFlange(const PhotoView& view, const Candidate& c) {
+  return Observe(view, c.axis_mm, std::hypot(c.flange->sigma_mm, kFlangeMm));
 }
 
-std::optional<CenterObservation> ObservePole(const PhotoView& view, const Candidate& c,
-                                             double tip_radius_mm, double protrusion_mm,
-                                             Eigen::Vector3d& center) {
-  const Eigen::Vector3d middle = c.axis_mm - Eigen::Vector3d(0.0, 0.0, protrusion_mm);
-  const RingProfiles profiles(view, middle, 0.0, 2.0 * tip_radius_mm);
-  const BestOffset start = ScanOffsets(profiles, {0.0, 0.0}, {tip_radius_mm}, 0.2, 0.05);
-  const auto fit = profiles.Fit(start.offset_mm, {tip_radius_mm}, 0.2, false);
-  if (!fit || fit->coverage < 0.4 || fit->sigma_mm > 0.12) return std::nullopt;
-  center = middle;
-  center.head<2>() += fit->offset_mm;
-  return Observe(view, center, fit->sigma_mm);
-}
-
-/// Where no face shows its rim, the poles as they stand in their row.
-void ObservePolesInRow(const PhotoView& view, double tip_radius_mm,
-                       const std::vector<Candidate>& candidates, DetectedPickups& result) {
-  // Least; a pole that shows little stays near its flange, so that their scatter can't tell it.
-  constexpr double kSigmaMm = 0.05;
-  std::vector<PickupAxis> axes;
-  for (std::size_t i = 0; i < candidates.size(); ++i) {
-    if (result.pickups[i].flange) axes.push_back({i, candidates[i].axis_mm});
-  }
-  for (const PoleInRow& pole : FindPolesInRow(view, tip_radius_mm, axes)) {
-    result.pickups[pole.pickup].pole_in_row = Observe(view, pole.center_mm, kSigmaMm);
-  }
-  CheckPolesInRow(result.pickups);
-}
-
-/// Poles as they are read about where their flanges say that they are, whatever their shape; but
-/// the rim of a face that stands out is surer still.
-void ReadPoles(const PhotoView& view, const std::vector<Candidate>& candidates, double row_z_mm,
-               DetectedPickups& result) {
+/// A pole as it is read about where its flange says that it is, whatever its shape.
+void ObservePole(const PhotoView& view, const Candidate& c, double row_z_mm,
+                 DetectedPickup& pickup) {
   constexpr double kUsualProtrusionMm = 2.0;
-  constexpr double kSurer = 0.5;
-  const bool known = result.protrusion_mm > 0.0;
-  const double protrusion_mm = known ? result.protrusion_mm : kUsualProtrusionMm;
-  for (std::size_t i = 0; i < candidates.size(); ++i) {
-    DetectedPickup& pickup = result.pickups[i];
-    if (!pickup.flange && !pickup.collar && !pickup.pole) continue;
-    Eigen::Vector3d middle = candidates[i].axis_mm - Eigen::Vector3d(0.0, 0.0, protrusion_mm);
-    const auto found = ReadPole(view, middle);
-    if (!found) continue;
-    middle.head<2>() += found->offset_mm;
-    const CenterObservation read = Observe(view, middle, found->sigma_mm);
-    if (pickup.pole && pickup.pole->sigma_px < kSurer * read.sigma_px) continue;
-    pickup.pole = read;
-    pickup.plane_mm = OnPlane(view, middle, row_z_mm).head<2>();
-  }
+  Eigen::Vector3d middle = c.axis_mm - Eigen::Vector3d(0.0, 0.0, kUsualProtrusionMm);
+  const auto found = ReadPole(view, middle);
+  if (!found) return;
+  middle.head<2>() += found->offset_mm;
+  pickup.pole = Observe(view, middle, found->sigma_mm);
+  pickup.plane_mm = OnPlane(view, middle, row_z_mm).head<2>();
 }
 
 }  // namespace
 
-DetectedPickups DetectPickups(const PhotoView& view, const PickupRow& row,
-                              const PickupRowOptions& options) {
-  const double tip_radius_mm = 0.5 * options.pole_tip_diameter_mm;
+std::vector<DetectedPickup> DetectPickups(const PhotoView& view, const PickupRow& row,
+                                          const PickupRowOptions& options) {
   const double flange_radius_mm = 0.5 * options.bobbin_diameter_mm;
-  DetectedPickups result;
+  std::vector<DetectedPickup> result;
   std::vector<Candidate> candidates;
   for (const RowPickup& p : row.pickups) {
     Candidate c;
@@ -474,35 +276,17 @@ DetectedPickups DetectPickups(const PhotoView& view, const PickupRow& row,
   expected = ExpectFromRow(candidates);
   FitFlanges(view, flange_radius_mm, expected, candidates);
   FitFlangesAsDiscs(view, flange_radius_mm, candidates);
-  AlignRings(view, &Candidate::flange, flange_radius_mm, kOfFlange, candidates);
+  AlignFlanges(view, flange_radius_mm, candidates);
   FindMissedFlanges(view, flange_radius_mm, candidates);
-  result.collar_radius_mm = FindCollarRadius(view, tip_radius_mm, candidates);
-  if (result.collar_radius_mm > 0.0) {
-    FitCollars(view, result.collar_radius_mm, candidates);
-    AlignRings(view, &Candidate::collar, result.collar_radius_mm, kOfCollar, candidates);
-    if (!CollarsKeepToFlanges(view, candidates)) {
-      DropCollars(candidates);
-      result.collar_radius_mm = 0.0;
-    }
-  }
-  result.protrusion_mm = FindProtrusion(view, tip_radius_mm, candidates);
   for (std::size_t i = 0; i < candidates.size(); ++i) {
     const Candidate& c = candidates[i];
-    DetectedPickup& pickup = result.pickups.emplace_back();
+    DetectedPickup& pickup = result.emplace_back();
     pickup.index = row.pickups[i].index;
-    pickup.flange = ObserveRing(view, c, c.flange, kFlangeMm);
-    pickup.collar = ObserveRing(view, c, c.collar, 0.0);
-    Eigen::Vector3d tip = c.axis_mm - Eigen::Vector3d(0.0, 0.0, result.protrusion_mm);
-    if (result.protrusion_mm > 0.0) {
-      pickup.pole = ObservePole(view, c, tip_radius_mm, result.protrusion_mm, tip);
-    }
-    pickup.deeper_px =
-        (view.Project(tip + Eigen::Vector3d::UnitZ()) - view.Project(tip)).normalized();
-    pickup.plane_mm = OnPlane(view, tip, options.row_z_mm).head<2>();
+    pickup.plane_mm = c.axis_mm.head<2>();
+    if (!c.flange) continue;
+    pickup.flange = ObserveFlange(view, c);
+    ObservePole(view, c, options.row_z_mm, pickup);
   }
-  CrossCheckRings(result.pickups);
-  if (result.protrusion_mm <= 0.0) ObservePolesInRow(view, tip_radius_mm, candidates, result);
-  ReadPoles(view, candidates, options.row_z_mm, result);
   return result;
 }
 

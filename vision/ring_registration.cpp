@@ -20,8 +20,6 @@ constexpr int kRoundsAlone = 48;  // one that was not fitted comes from further 
 constexpr std::size_t kFewest = 5;
 constexpr double kReach = 5.0;
 constexpr float kOddMisfit = 1.0F;     // beyond it a neighbor's pixel shows something of its own
-constexpr double kAlikeReach = 2.0;    // places
-constexpr double kLeastAlike = 0.8;    // correlation; between two makes of a row it was 0.1 and 0.6
 constexpr double kUsualShiftMm = 0.1;  // of a ring that was fitted well
 constexpr double kSlopeMm = 0.05;      // half the distance over which a slope is taken
 
@@ -32,29 +30,14 @@ struct Samples {
   Eigen::Vector2d shift_mm{0.0, 0.0};  // from where px was computed
 };
 
-bool IsHalf(const RingPatch& ring) { return !ring.hidden_toward.isZero(); }
-
-/// The directions that a ring is looked at in.
-struct Fan {
-  double first_rad = 0.0;
-  double width_rad = 2.0 * std::numbers::pi;
-  explicit Fan(const RingPatch& ring) {
-    if (!IsHalf(ring)) return;
-    const Eigen::Vector2d& hidden = ring.hidden_toward;
-    width_rad = std::numbers::pi;
-    first_rad = std::atan2(-hidden.y(), -hidden.x()) - 0.5 * width_rad;
-  }
-};
-
 Samples PlaceSamples(const PhotoView& view, const RingPatch& ring, double inner_mm,
                      double outer_mm) {
   const Eigen::Vector3d& center_mm = ring.center_mm;
-  const Fan fan(ring);
   Samples samples;
   const int radii = std::max(2, static_cast<int>((outer_mm - inner_mm) / kStepMm));
   samples.px.create(kSpokes, radii, CV_32FC2);
   for (int k = 0; k < kSpokes; ++k) {
-    const double angle = fan.first_rad + fan.width_rad * k / kSpokes;
+    const double angle = 2.0 * std::numbers::pi * k / kSpokes;
     for (int i = 0; i < radii; ++i) {
       const double r = inner_mm + kStepMm * i;
       const Eigen::Vector2d px =
@@ -162,29 +145,13 @@ cv::Mat LocalPattern(const std::vector<Reading>& readings, const std::vector<dou
   return pattern;
 }
 
-/// Takes out of `values` what a little more light or contrast would change in a reading. Of half a
-/// ring such a change looks like a shift, of a whole one it doesn't.
-cv::Mat WithoutLight(const cv::Mat& values, const cv::Mat& picture) {
-  const cv::Scalar mean = cv::mean(picture);
-  const cv::Mat contrast = picture - mean;
-  cv::Mat rest = values - cv::mean(values);
-  rest -= rest.dot(contrast) / std::max(1e-9, contrast.dot(contrast)) * contrast;
-  return rest;
-}
-
 /// The shift, mm, that brings a reading nearer to the pattern.
-Eigen::Vector2d StepToward(const Reading& reading, const cv::Mat& pattern, bool is_half) {
+Eigen::Vector2d StepToward(const Reading& reading, const cv::Mat& pattern) {
   PatternStep step;
-  cv::Mat misfits = pattern - reading.picture;
-  std::array<cv::Mat, 2> slopes = reading.slope;
-  if (is_half) {
-    for (cv::Mat* values : {&misfits, &slopes[0], &slopes[1]}) {
-      *values = WithoutLight(*values, reading.picture);
-    }
-  }
+  const cv::Mat misfits = pattern - reading.picture;
   const auto* misfit = misfits.ptr<float>();
-  const auto* slope_x = slopes[0].ptr<float>();
-  const auto* slope_y = slopes[1].ptr<float>();
+  const auto* slope_x = reading.slope[0].ptr<float>();
+  const auto* slope_y = reading.slope[1].ptr<float>();
   for (std::size_t i = 0; i < 3 * pattern.total(); ++i) {
     step.Add(static_cast<double>(misfit[i]),
              {static_cast<double>(slope_x[i]), static_cast<double>(slope_y[i])});
@@ -209,7 +176,6 @@ void RegisterRings(const PhotoView& view, double inner_mm, double outer_mm,
     samples.push_back(PlaceSamples(view, ring, inner_mm, outer_mm));
   }
   const std::vector<double> weights(rings.size(), 1.0);
-  const bool halves = std::any_of(rings.begin(), rings.end(), IsHalf);
   std::vector<Eigen::Vector2d> shifts(rings.size(), Eigen::Vector2d::Zero());
   for (int round = 0; round < kRounds; ++round) {
     std::vector<Reading> readings;
@@ -217,47 +183,14 @@ void RegisterRings(const PhotoView& view, double inner_mm, double outer_mm,
     for (const Samples& s : samples) readings.push_back(ReadRing(view, s));
     for (std::size_t i = 0; i < rings.size(); ++i) {
       const cv::Mat pattern = LocalPattern(readings, places, weights, places[i]);
-      shifts[i] += StepToward(readings[i], pattern, IsHalf(rings[i]));
+      shifts[i] += StepToward(readings[i], pattern);
     }
-    // One that was fitted beside its ring comes home by itself, and takes no neighbor along. Halves
-    // were fitted whole before; of them a rendered row's came out worse with unlike weights.
-    const auto in_line =
-        halves ? weights : WeightsInLine(places, weights, shifts, 2.0 * kReach, kUsualShiftMm);
+    // One that was fitted beside its ring comes home by itself, and takes no neighbor along.
+    const auto in_line = WeightsInLine(places, weights, shifts, 2.0 * kReach, kUsualShiftMm);
     shifts = WithoutLocalLine(places, in_line, shifts, 2.0 * kReach);
     for (std::size_t i = 0; i < rings.size(); ++i) samples[i].shift_mm = shifts[i];
   }
   for (std::size_t i = 0; i < rings.size(); ++i) rings[i].center_mm.head<2>() += shifts[i];
-}
-
-std::vector<std::size_t> LargestAlike(const PhotoView& view, double inner_mm, double outer_mm,
-                                      const std::vector<RingPatch>& rings) {
-  std::vector<cv::Mat> pictures;
-  pictures.reserve(rings.size());
-  for (const RingPatch& ring : rings) {
-    pictures.push_back(ReadRing(view, PlaceSamples(view, ring, inner_mm, outer_mm)).picture);
-  }
-  const auto alike = [&](std::size_t i, std::size_t k) {
-    return std::abs(rings[i].place - rings[k].place) <= kAlikeReach &&
-           Correlation(pictures[i], pictures[k]) >= kLeastAlike;
-  };
-  std::vector<std::size_t> largest;
-  std::vector<bool> taken(rings.size(), false);
-  for (std::size_t first = 0; first < rings.size(); ++first) {
-    if (taken[first]) continue;
-    std::vector<std::size_t> group{first};
-    taken[first] = true;
-    for (std::size_t j = 0; j < group.size(); ++j) {
-      for (std::size_t k = 0; k < rings.size(); ++k) {
-        if (taken[k] || !alike(group[j], k)) continue;
-        taken[k] = true;
-        group.push_back(k);
-      }
-    }
-    if (group.size() > largest.size()) largest = std::move(group);
-  }
-  if (largest.size() < kFewest) return {};
-  std::sort(largest.begin(), largest.end());
-  return largest;
 }
 
 double RegisterToRings(const PhotoView& view, double inner_mm, double outer_mm,
@@ -276,7 +209,7 @@ double RegisterToRings(const PhotoView& view, double inner_mm, double outer_mm,
   const cv::Mat pattern = LocalPattern(readings, places, weights, ring.place);
   Samples samples = PlaceSamples(view, ring, inner_mm, outer_mm);
   for (int round = 0; round < kRoundsAlone; ++round) {
-    samples.shift_mm += StepToward(ReadRing(view, samples), pattern, IsHalf(ring));
+    samples.shift_mm += StepToward(ReadRing(view, samples), pattern);
   }
   ring.center_mm.head<2>() += samples.shift_mm;
   return Correlation(ReadRing(view, samples).picture, pattern);

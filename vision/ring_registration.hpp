@@ -1,7 +1,6 @@
 #pragma once
 
 #include <Eigen/Core>
-#include <cstddef>
 #include <vector>
 
 #include "vision/photo_view.hpp"
@@ -12,8 +11,6 @@ namespace tinesight {
 struct RingPatch {
   double place = 0.0;  ///< in the row of pickups
   Eigen::Vector3d center_mm = Eigen::Vector3d::Zero();
-  /// Toward what hides one half of it, in its plane: that half is not looked at. Zero: all is.
-  Eigen::Vector2d hidden_toward{0.0, 0.0};
 };
 
 /// Brings the rings of one kind in a photo in line with each other, as RegisterRods() does with
@@ -23,13 +20,6 @@ struct RingPatch {
 /// Needs five rings; with fewer nothing is moved.
 void RegisterRings(const PhotoView& view, double inner_mm, double outer_mm,
                    std::vector<RingPatch>& rings);
-
-/// Indices, ascending, of the largest group of rings that look alike (RegisterRings), each like one
-/// or more of those within two places of it: a row may have pickups of two makes, and what one
-/// looks like changes along it. Empty where fewer than five do.
-[[nodiscard]] std::vector<std::size_t> LargestAlike(const PhotoView& view, double inner_mm,
-                                                    double outer_mm,
-                                                    const std::vector<RingPatch>& rings);
 
 /// Brings a ring that could not be fitted by itself in line with its neighbors' `rings`, which stay
 /// where they are. Returns how much it looks like them there: the correlation of the pictures, 1
