@@ -1,16 +1,14 @@
-"""The mean of two networks' weights, which is steadier than either.
+"""The mean of two end networks' weights, which is steadier than either.
 
-    /usr/bin/python3 average.py ends|poles ONE.pt OTHER.pt OUT
+    /usr/bin/python3 average.py ONE.pt OTHER.pt OUT
 """
 import sys
 
 import torch
 
-from train_ends import COLUMNS, ROWS, end_network
 from train import write
-from train_poles import SIDE, PoleNetwork
+from train_ends import COLUMNS, ROWS, end_network
 
-kind, one, other, out = sys.argv[1:5]
-make, rows, columns = {"ends": (end_network, ROWS, COLUMNS), "poles": (PoleNetwork, SIDE, SIDE)}[kind]
+one, other, out = sys.argv[1:4]
 first, second = torch.load(one), torch.load(other)
-write(make(), {name: (value + second[name]) / 2 for name, value in first.items()}, rows, columns, out)
+write(end_network(), {name: (value + second[name]) / 2 for name, value in first.items()}, ROWS, COLUMNS, out)
