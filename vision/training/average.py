@@ -1,6 +1,6 @@
-"""The mean of two end networks' weights, which is steadier than either.
+"""The mean of two networks' weights, which is steadier than either.
 
-    /usr/bin/python3 average.py ONE.pt OTHER.pt OUT
+    /usr/bin/python3 average.py ends|poles ONE.pt OTHER.pt OUT
 """
 import sys
 
@@ -8,7 +8,9 @@ import torch
 
 from train import write
 from train_ends import COLUMNS, ROWS, end_network
+from train_poles import SIDE, PoleNetwork
 
-one, other, out = sys.argv[1:4]
+kind, one, other, out = sys.argv[1:5]
+make, rows, columns = {"ends": (end_network, ROWS, COLUMNS), "poles": (PoleNetwork, SIDE, SIDE)}[kind]
 first, second = torch.load(one), torch.load(other)
-write(end_network(), {name: (value + second[name]) / 2 for name, value in first.items()}, ROWS, COLUMNS, out)
+write(make(), {name: (value + second[name]) / 2 for name, value in first.items()}, rows, columns, out)

@@ -120,16 +120,16 @@ def build_tine(note, random, looks):
 
 
 def random_pickup(random):
-    """Of all notes: the shape of the pole, its face's radius, how far that stands out of the flange, and what is about it."""
+    """The shape of a pole, its face's radius, how far that stands out of the flange, and what is about it."""
     flange = random(5, 8.5)
     return {"kind": random.one_of(("cone", "cone", "cylinder", "bead", "chisel", "blade")), "face": random.log(0.7, 2.1), "out": random.log(0.9, 4.5),
             "wider": random(0.1, 1.6), "bevel": random.log(0.04, 0.35), "collar": random.often(0.25) and random(1.1, 1.7), "flange": flange,
             "thick": random(0.8, 2.2), "coil": flange * random(0.78, 0.97), "long": random(5, 13)}
 
 
-def build_pole(mesh, pickup, random):
+def build_pole(mesh, pickup):
     """From its face at 0 into the flange."""
-    out, r = pickup["out"] * random(0.95, 1.05) + 0.1, pickup["face"] * random(0.97, 1.03)
+    out, r = pickup["out"] + 0.1, pickup["face"]
     base = r + pickup["wider"]
     if pickup["kind"] in ("cone", "cylinder"):
         bevel = min(pickup["bevel"], 0.5 * out)
@@ -146,11 +146,23 @@ def build_pole(mesh, pickup, random):
         mesh.lathe([(0, 0.7 * out), (pickup["collar"] * base, 0.7 * out), (pickup["collar"] * base, out + 0.2)], 48)
 
 
-def build_bobbin(parts, pickup):
+def build_bobbin(flange, coil, pickup):
     out, r, thick, long = (pickup[what] for what in ("out", "flange", "thick", "long"))
     for z in (out, out + thick + long):
-        parts["flange"].lathe([(r, z), (r, z + thick)], 64)
-    parts["coil"].lathe([(pickup["coil"], out + thick), (pickup["coil"], out + thick + long)], 48)
+        flange.lathe([(r, z), (r, z + thick)], 64)
+    coil.lathe([(pickup["coil"], out + thick), (pickup["coil"], out + thick + long)], 48)
+
+
+def build_pickup(place, random):
+    """Each of its own shape and look: a picture shows as many as it has notes, and nothing that learns looks at two."""
+    pickup, pole, flange, coil = random_pickup(random), Mesh(), Mesh(), Mesh()
+    for mesh in (pole, flange, coil):
+        mesh.place = place
+    build_pole(pole, pickup)
+    build_bobbin(flange, coil, pickup)
+    pole.object("pole", material(random.gray(0.25, 0.75, 0.1), random(0.12, 0.5), 1, random.one_of(GRAINS), random(0.03, 0.25)))
+    flange.object("flange", material(random.gray(0.02, 0.85 if random.often(0.2) else 0.6, 0.2), 0.5, 0, (0.5, 0.5, 0.5)))
+    coil.object("coil", material(random(0.02, 0.6, 3), 0.4, 0, (0.3, 0.3, 6)))
 
 
 def random_block(random):
@@ -177,14 +189,11 @@ def build_harp(notes, random):
              "bar": metal(0.3, 0.7, random(0.15, 0.55), 1, random.one_of(GRAINS), random(0.05, 0.35)),
              "block": metal(0.15, 0.7, random(0.2, 0.6), float(random.often(0.8)), random.one_of(GRAINS), random(0.03, 0.25)), "steel": metal(0.4, 0.7, random(0.12, 0.4), 1),
              "brass": material((0.75, 0.55, 0.2), random(0.12, 0.4), 1), "rubber": material((0.03, 0.03, 0.03), 0.7),
-             "pole": material(random.gray(0.25, 0.75, 0.1), random(0.12, 0.5), 1, random.one_of(GRAINS), random(0.03, 0.25)),
-             "flange": material(random.gray(0.02, 0.85 if random.often(0.2) else 0.6, 0.2), 0.5, 0, (0.5, 0.5, 0.5)), "coil": material(random(0.02, 0.6, 3), 0.4, 0, (0.3, 0.3, 6)),
              "wood": material(random.wood(), random(0.3, 0.7), 0, (0.02, 0.4, 0.4), random(0.1, 0.4)),
              "rail": material(random.gray(0.3, 0.65) if random.often(0.6) else random.wood(), random(0.25, 0.5), float(random.often(0.5)), (0.05, 1, 1)),
              "behind": material(random(0.02, 0.5) * random(0.6, 1.2, 3), 0.8, 0, (0.01, 0.01, 0.01), 0.3)}
     block = random_block(random)
-    parts = {name: Mesh() for name in ("bar", "block", "rubber", "steel", "flange", "coil", "pole", "wood", "rail", "behind")}
-    pickup = random_pickup(random)
+    parts = {name: Mesh() for name in ("bar", "block", "rubber", "steel", "wood", "rail", "behind")}
     for note in notes:
         build_tine(note, random, looks)
         length, root = note["length_mm"], np.array(note["root_mm"])
@@ -200,11 +209,7 @@ def build_harp(notes, random):
             parts["rubber"].lathe([(3.6, 0), (4.2, 0.8), (4.2, 5), (3.6, 5.8)], 28, (0, 9.2, z), (0, 1, 0))
             parts["steel"].lathe([(3.2, 0), (3.2, 1.4), (2.6, 1.9)], 24, (0, 5.9, z), (0, -1, 0))
         note["pole_mm"] = [note["tip_mm"][0] + random(-0.6, 0.6), random(-0.3, 0.3), random(-0.4, 0.4)]
-        for part in ("flange", "coil"):
-            parts[part].place = frame(note["pole_mm"], [0, 0, 1])
-        parts["pole"].place = parts["flange"].place
-        build_bobbin(parts, pickup)
-        build_pole(parts["pole"], pickup, random)
+        build_pickup(frame(note["pole_mm"], [0, 0, 1]), random)
     parts["wood"].box((0, 20, -90), (330, 10, 205), 0.8)
     parts["rail"].box((0, 18, 9), (300, 9, 14), 0.8)
     parts["behind"].box((0, 60, 100), (2400, 30, 1400))
