@@ -41,8 +41,7 @@ struct NoteDetectionOptions {
 };
 
 /// Looks for each note's tine in front of its pickup, or where it is expected, and for the tone bar
-/// behind it. `notes` is
-/// parallel to `pickups`. The result is parallel too; a note without a tine has its
+/// behind it. `notes` is parallel to `pickups`, and so is the result; a note without a tine has its
 /// `problem` set.
 [[nodiscard]] std::vector<NoteObservation> DetectNotes(const PhotoView& view,
                                                        const std::vector<DetectedPickup>& pickups,
