@@ -25,6 +25,10 @@ using Vector3 = Eigen::Matrix<T, 3, 1>;
 template <typename T>
 using Vector2 = Eigen::Matrix<T, 2, 1>;
 
+/// In this order wherever there is a parameter of each.
+enum class RingKind { kFlange, kPole };
+constexpr int kRingKinds = 2;
+
 /// Parameters of a photo: rotation vector on the left of camera_from_rig, translation, focal
 /// scale, principal point shift, each the change from the rig solve's answer; then how much
 /// deeper than in other photos flanges and poles look in this one. Light and the side of a rim that
@@ -32,15 +36,15 @@ using Vector2 = Eigen::Matrix<T, 2, 1>;
 /// all flanges and all poles alike in the picture: x, y px of each. Last, how much nearer to their
 /// mounts all tines seem to end than they do, and how much nearer all blocks' edges seem, mm.
 constexpr int kPoseSize = 9;
-constexpr int kFirstShift = kPoseSize + 2;
-constexpr int kTipShift = kFirstShift + 4;
+constexpr int kFirstShift = kPoseSize + kRingKinds;
+constexpr int kTipShift = kFirstShift + 2 * kRingKinds;
 constexpr int kBlockShift = kTipShift + 1;
 constexpr int kPhotoSize = kBlockShift + 1;
 /// Parameters of a placement: rotation vector on the left of rig_from_harp and translation, as
 /// changes; depths of flange and pole as they are seen behind the pole tip's face; how far the
 /// blocks' upper edges stand over their tines' axes.
 constexpr int kFirstDepth = 6;
-constexpr int kBlockTop = kFirstDepth + 2;
+constexpr int kBlockTop = kFirstDepth + kRingKinds;
 constexpr int kPlacementSize = kBlockTop + 1;
 
 /// Everything a residual needs to bring a harp point into a photo.
@@ -73,9 +77,6 @@ struct View {
     return turned + translation + Vector3<T>(change[3], change[4], change[5]);
   }
 };
-
-/// In the order of the depths of a placement.
-enum class RingKind { kFlange, kPole };
 
 struct RingCenterError {
   const View& view;
@@ -229,18 +230,18 @@ struct NoteBlock {
 };
 
 /// Mean standard uncertainty, px, of a photo's flanges and poles; 1 where none was seen.
-std::array<double, 2> MeanRingSigmas(const PhotoObservations& photo) {
-  std::array<double, 2> sums{};
-  std::array<int, 2> counts{};
+std::array<double, kRingKinds> MeanRingSigmas(const PhotoObservations& photo) {
+  std::array<double, kRingKinds> sums{};
+  std::array<int, kRingKinds> counts{};
   for (const NoteObservation& note : photo.notes) {
-    const std::optional<CenterObservation>* const rings[2] = {&note.flange, &note.pole};
-    for (std::size_t kind = 0; kind < 2; ++kind) {
+    const std::optional<CenterObservation>* const rings[] = {&note.flange, &note.pole};
+    for (std::size_t kind = 0; kind < kRingKinds; ++kind) {
       if (!*rings[kind]) continue;
       sums[kind] += (*rings[kind])->sigma_px;
       ++counts[kind];
     }
   }
-  for (std::size_t kind = 0; kind < 2; ++kind) {
+  for (std::size_t kind = 0; kind < kRingKinds; ++kind) {
     sums[kind] = counts[kind] > 0 ? sums[kind] / counts[kind] : 1.0;
   }
   return sums;
@@ -359,8 +360,8 @@ class HarpProblem {
           PriorOf<kPhotoSize>(depth, 0.0, options_.ring_depth_per_photo_sigma_mm), nullptr,
           photo_block);
     }
-    const std::array<double, 2> ring_sigmas_px = MeanRingSigmas(photo);
-    for (int k = 0; k < 4; ++k) {
+    const std::array<double, kRingKinds> ring_sigmas_px = MeanRingSigmas(photo);
+    for (int k = 0; k < 2 * kRingKinds; ++k) {
       const double sigma_px =
           options_.ring_shift_share * ring_sigmas_px[static_cast<std::size_t>(k / 2)];
       problem_.AddResidualBlock(PriorOf<kPhotoSize>(kFirstShift + k, 0.0, sigma_px), nullptr,

@@ -8,14 +8,9 @@
 
 namespace tinesight {
 
-/// A circle square to the carrier frame's z axis: a bobbin's flange, a pole's tip or foot.
-struct Ring {
-  Eigen::Vector3d center_mm = Eigen::Vector3d::Zero();
-  double radius_mm = 1.0;
-};
-
-/// What of a ring shows, in its plane: a circle or, of a disc that stands behind it, the disc's
-/// outline. On the side where the back lies in the picture that is the rim of the back.
+/// What of a ring square to the carrier frame's z axis shows, in its plane: a circle or, of a disc
+/// that stands behind it, the disc's outline. On the side where the back lies in the picture that
+/// is the rim of the back.
 struct RingOutline {
   double radius_mm = 1.0;
   Eigen::Vector2d back_mm{0.0, 0.0};  ///< from the front's middle to the back's; zero: a circle
