@@ -23,5 +23,24 @@ TEST(RowTrend, IsNotUsableOnFewNotes) {
   EXPECT_FALSE(FitRowTrend({0.0, 1.0, 2.0, 3.0}, {0.0, 1.0, 2.0, 3.0}).usable);
 }
 
+TEST(OutOfRow, AreOnlyThoseFartherBesideTheLineThanTheyMay) {
+  // Blocks as the photos showed them, mm along: a slanted row, a lowered tone bar, another edge.
+  std::vector<double> x;
+  std::vector<double> along;
+  for (int i = 0; i < 9; ++i) {
+    x.push_back(13.7 * i);
+    along.push_back(-1.0 + 0.02 * x.back() + (i % 2 == 0 ? 0.1 : -0.1));
+  }
+  along[3] += 3.0;
+  along[6] -= 4.0;
+  std::vector<bool> expected(x.size(), false);
+  expected[6] = true;
+  EXPECT_EQ(OutOfRow(x, along, 3.5), expected);
+}
+
+TEST(OutOfRow, TrustsNoneOfTooFew) {
+  EXPECT_EQ(OutOfRow({0.0, 1.0}, {0.0, 0.0}, 3.5), std::vector<bool>({true, true}));
+}
+
 }  // namespace
 }  // namespace tinesight

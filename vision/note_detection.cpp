@@ -256,11 +256,9 @@ void DropOddBlocks(const std::vector<BlockPlace>& blocks, std::vector<NoteObserv
     x.push_back(block.x_mm);
     beside.push_back(block.beside_mm);
   }
-  const RowTrend trend = FitRowTrend(x, beside);
-  for (const BlockPlace& block : blocks) {
-    if (!trend.usable || std::abs(block.beside_mm - trend.At(block.x_mm)) > kOddMm) {
-      notes[block.note].block_edge.reset();
-    }
+  const std::vector<bool> odd = OutOfRow(x, beside, kOddMm);
+  for (std::size_t i = 0; i < blocks.size(); ++i) {
+    if (odd[i]) notes[blocks[i].note].block_edge.reset();
   }
 }
 

@@ -25,4 +25,14 @@ RowTrend FitRowTrend(const std::vector<double>& x, const std::vector<double>& va
   return trend;
 }
 
+std::vector<bool> OutOfRow(const std::vector<double>& x, const std::vector<double>& value,
+                           double most) {
+  const RowTrend trend = FitRowTrend(x, value);
+  std::vector<bool> out;
+  for (std::size_t i = 0; i < x.size(); ++i) {
+    out.push_back(!trend.usable || std::abs(value[i] - trend.At(x[i])) > most);
+  }
+  return out;
+}
+
 }  // namespace tinesight

@@ -18,4 +18,8 @@ struct RowTrend {
 /// deviation.
 [[nodiscard]] RowTrend FitRowTrend(const std::vector<double>& x, const std::vector<double>& value);
 
+/// Which values lie more than `most` beside their trend; all do where there is none to trust.
+[[nodiscard]] std::vector<bool> OutOfRow(const std::vector<double>& x,
+                                         const std::vector<double>& value, double most);
+
 }  // namespace tinesight
