@@ -2,14 +2,18 @@
 
 #include <gtest/gtest.h>
 
+#include <cmath>
+
 #include "tests/drawn_rod.hpp"
 
 namespace tinesight {
 namespace {
 
-RodLine Settle(const DrawnRod& drawn, const RodLine& beside) {
-  return SettleByReading(drawn.Rows(), DrawnRod::Scale(), DrawnRod::Shown(), drawn.Beside(beside));
+RodReading Read(const DrawnRod& drawn, const RodLine& beside) {
+  return ReadRod(drawn.Rows(), DrawnRod::Scale(), DrawnRod::Shown(), drawn.Beside(beside));
 }
+
+RodLine Settle(const DrawnRod& drawn, const RodLine& beside) { return Read(drawn, beside).line; }
 
 TEST(RodReading, SettlesOnTheRod) {
   const DrawnRod scene;
@@ -37,10 +41,10 @@ TEST(RodReading, AMirroredPictureIsReadMirrored) {
   const DrawnRod scene;
   RodStretches rows = scene.Rows();
   const RodLine start = scene.Beside({0.1, 0.05});
-  const RodLine line = SettleByReading(rows, DrawnRod::Scale(), DrawnRod::Shown(), start);
+  const RodLine line = ReadRod(rows, DrawnRod::Scale(), DrawnRod::Shown(), start).line;
   cv::flip(rows.bgr, rows.bgr, 1);
   const RodLine mirrored =
-      SettleByReading(rows, DrawnRod::Scale(), DrawnRod::Shown(), {-start.tip_mm, -start.root_mm});
+      ReadRod(rows, DrawnRod::Scale(), DrawnRod::Shown(), {-start.tip_mm, -start.root_mm}).line;
   EXPECT_NEAR(mirrored.tip_mm, -line.tip_mm, 1e-3);
   EXPECT_NEAR(mirrored.root_mm, -line.root_mm, 1e-3);
 }
@@ -48,16 +52,42 @@ TEST(RodReading, AMirroredPictureIsReadMirrored) {
 TEST(RodReading, WhereNothingShowsTheLineStays) {
   RodStretches rows = DrawnRod{}.Rows();
   rows.bgr.setTo(cv::Scalar::all(90.0));
-  const RodLine line = SettleByReading(rows, DrawnRod::Scale(), DrawnRod::Shown(), {0.2, -0.1});
-  EXPECT_NEAR(line.tip_mm, 0.2, 0.05);
-  EXPECT_NEAR(line.root_mm, -0.1, 0.05);
+  const RodReading read = ReadRod(rows, DrawnRod::Scale(), DrawnRod::Shown(), {0.2, -0.1});
+  EXPECT_NEAR(read.line.tip_mm, 0.2, 0.05);
+  EXPECT_NEAR(read.line.root_mm, -0.1, 0.05);
+  // No surer than the start usually is, 0.06 mm, and a fifth more.
+  EXPECT_NEAR(read.SigmaMm(read.first_mm), 0.07, 0.01);
+  EXPECT_NEAR(read.SigmaMm(read.last_mm), 0.07, 0.01);
+}
+
+TEST(RodReading, SaysHowSureItIs) {
+  const DrawnRod plain;
+  DrawnRod with_spring;
+  with_spring.spring = true;
+  for (const DrawnRod& scene : {plain, with_spring}) {
+    for (const RodLine beside : {RodLine{0.0, 0.0}, {0.08, 0.08}, {-0.08, 0.08}, {0.08, -0.08}}) {
+      const RodReading read = Read(scene, beside);
+      for (const double along :
+           {read.first_mm, 0.5 * (read.first_mm + read.last_mm), read.last_mm}) {
+        const double off =
+            read.line.At(along, DrawnRod::kSpanMm) - scene.line.At(along, DrawnRod::kSpanMm);
+        EXPECT_LT(std::abs(off), 2.5 * read.SigmaMm(along)) << beside.tip_mm << " at " << along;
+      }
+    }
+  }
+  // The middle of a line is better known than its ends, and a spring hides what tells.
+  const RodReading read = Read(plain, {0.0, 0.0});
+  const double middle_mm = 0.5 * (read.first_mm + read.last_mm);
+  EXPECT_LT(read.SigmaMm(middle_mm), 0.8 * read.SigmaMm(read.first_mm));
+  EXPECT_LT(read.SigmaMm(middle_mm), 0.04);
+  EXPECT_LT(read.SigmaMm(middle_mm), Read(with_spring, {0.0, 0.0}).SigmaMm(middle_mm));
 }
 
 TEST(RodReading, TooFewRowsTellNothing) {
   RodStretches rows = DrawnRod{}.Rows();
   rows.bgr = rows.bgr.rowRange(0, 3);
   rows.along_mm.resize(3);
-  const RodLine line = SettleByReading(rows, DrawnRod::Scale(), DrawnRod::Shown(), {0.2, -0.1});
+  const RodLine line = ReadRod(rows, DrawnRod::Scale(), DrawnRod::Shown(), {0.2, -0.1}).line;
   EXPECT_EQ(line.tip_mm, 0.2);
   EXPECT_EQ(line.root_mm, -0.1);
 }

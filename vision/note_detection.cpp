@@ -79,10 +79,9 @@ void ExpectRootsInLine(const PhotoView& view, const std::vector<NoteGeometry>& n
 // What the share of a rod's outlines that was found says of the axis: on rendered photos of two
 // makers (tests/README.md) the error grew from 0.3 px at 0.6 and more to about 1 px at 0.3. A tine
 // below kFaintShare is looked for again; a figure is still given down to kLeastShare, if it looks
-// like its neighbors: its uncertainty, which grows with the square, says how little it is worth.
+// like its neighbors.
 constexpr double kFaintShare = 0.25;
 constexpr double kLeastShare = 0.2;
-constexpr double kFullShare = 0.6;
 
 // Rods of one photo look alike: on photos of two makers a tine's correlation with its neighbors'
 // look was 0.8 to 0.99 and never below 0.69, that of something else 0.33. A tine that looks odd is
@@ -91,24 +90,17 @@ constexpr double kOddLikeness = 0.75;
 constexpr double kOddTimes = 3.0;  // or so many times as unlike as is usual in the photo
 constexpr double kLeastLikeness = 0.5;
 
-// Below kUsualLikeness the errors of axis points grow beyond what scatter and outlines say: over
-// the stated sigma, RMS of 2500 axes on rendered photos, some altered as phones do, 1.6 times what
-// they are above 0.95 at 0.85 to 0.9, 3 times at 0.8 to 0.85, 5 times at 0.75 to 0.8; some of those
-// are lines beside the tine.
+// Below kUsualLikeness the errors of axis points grow beyond what the picture about them says: RMS
+// of 2500 axes on rendered photos, some altered as phones do, 1.6 times what they are above 0.95 at
+// 0.85 to 0.9, 3 times at 0.8 to 0.85, 5 times at 0.75 to 0.8, over the sigma that an earlier build
+// stated by scatter and outlines; some of those are lines beside the tine.
 constexpr double kUsualLikeness = 0.9;
 double TimesAsDoubtful(double likeness) {
   return std::max(1.0, std::pow((1.0 - likeness) / (1.0 - kUsualLikeness), 1.5));
 }
 
-// With this share and the floor of NoteDetectionOptions the errors of 544 axis points on sixteen
-// rendered photos of two makers are likeliest (Student's distribution).
-constexpr double kDisagreementShare = 0.12;
-
-/// Standard uncertainties of the axis points: the scatter of the outlines, what the two ways of
-/// finding the line disagree by, and a floor that grows where few of the outlines were found; more
-/// for a tine that looks unlike its neighbors.
-void ObserveAxis(const PhotoView& view, const TinePrediction& prediction, const TineDetection& tine,
-                 double floor_px, NoteObservation& seen) {
+/// What was seen of a tine. One that looks unlike its neighbors is told with less confidence.
+void ObserveTine(const TineDetection& tine, NoteObservation& seen) {
   if (tine.score < kLeastShare) {
     seen.problem = "the outlines of its tine are too faint to tell from what lies behind it";
     return;
@@ -117,18 +109,12 @@ void ObserveAxis(const PhotoView& view, const TinePrediction& prediction, const 
     seen.problem = "what stands in front of its pickup does not look like its neighbors' tines";
     return;
   }
-  const double px_per_mm = view.camera.fx_px / (view.camera_from_world * prediction.pickup_mm).z();
-  const double doubt = std::max(1.0, kFullShare / tine.score);
   seen.axis = tine.axis;
   seen.tip = tine.tip;
   seen.block_edge = tine.block_edge;
   seen.axis_score = tine.score;
   seen.axis_likeness = tine.likeness;
-  for (AxisPoint& p : seen.axis) {
-    p.sigma_px = TimesAsDoubtful(tine.likeness) *
-                 std::hypot(p.sigma_px, floor_px * doubt,
-                            kDisagreementShare * tine.disagreement_mm * px_per_mm);
-  }
+  for (AxisPoint& p : seen.axis) p.sigma_px *= TimesAsDoubtful(tine.likeness);
 }
 
 std::vector<RodProfile> ProfilesOf(const std::vector<std::optional<TineScan>>& scans) {
@@ -185,8 +171,7 @@ void LookForMissedTines(std::vector<std::optional<TineScan>>& scans) {
 }
 
 /// Fits the outlines of every tine and holds the lines against their neighbors'. The two err in
-/// different ways: what comes of it is their mean. Then each settles by what its rod hides, which
-/// errs in a third way.
+/// different ways: what comes of it is their mean.
 void FitLines(std::vector<std::optional<TineScan>>& scans) {
   std::vector<std::size_t> indices;
   std::vector<RodStrip> strips;
@@ -198,9 +183,7 @@ void FitLines(std::vector<std::optional<TineScan>>& scans) {
   }
   RegisterRods(strips);
   for (std::size_t k = 0; k < indices.size(); ++k) {
-    TineScan& scan = *scans[indices[k]];
-    scan.MoveToward(strips[k]);
-    scan.Settle();
+    scans[indices[k]]->MoveToward(strips[k]);
   }
 }
 
@@ -300,7 +283,7 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view,
       cv::Mat debug;
       const auto tine = scans[i]->Finish(options.debug_dir ? &debug : nullptr);
       if (tine) {
-        ObserveAxis(view, predictions[i], *tine, options.axis_floor_px, seen);
+        ObserveTine(*tine, seen);
         sides[i] = {tine->offset_root_mm, tine->offset_tip_mm};
         if (tine->block_edge) {
           blocks.push_back({i, predictions[i].pickup_mm.x(), tine->block_beside_mm});

@@ -31,9 +31,6 @@ struct NoteDetectionOptions {
   double note_spacing_mm = 13.7;
   bool tone_bars = true;           ///< whether to look for them too
   double tone_bar_width_mm = 0.0;  ///< 0: not known, found from the photo
-  /// Least systematic standard uncertainty of a rod's axis, whatever the scatter says: glare and
-  /// shade move both outlines together. Measured on rendered photos (tests/README.md).
-  double axis_floor_px = 0.16;
   /// Existing folder for the straightened picture of every note, with candidates and chosen
   /// outlines, as `<prefix>_<midi>.png`; absent: none are written.
   std::optional<std::filesystem::path> debug_dir;

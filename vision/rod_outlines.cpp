@@ -41,16 +41,15 @@ OutlineFit RefineRod(const Straightened& picture, const RodStretches& stretches,
 }
 
 std::vector<AxisPoint> GatherAxis(const Straightened& picture, const OutlineFit& fit,
-                                  double span_mm) {
+                                  const RodReading& reading, double span_mm) {
   const OutlineExtent extent = ExtentOf(fit);
   if (extent.weight < 2.0 || extent.deviation_mm < 1.0) return {};
   std::vector<AxisPoint> axis;
   for (const double side : {-1.0, 1.0}) {
     AxisPoint point;
     point.along_mm = extent.middle_mm + side * extent.deviation_mm;
-    point.position_px = picture.PhotoPx(point.along_mm, fit.line.At(point.along_mm, span_mm));
-    point.sigma_px =
-        fit.scatter_mm * std::sqrt(2.0 / extent.weight) * picture.PxPerMm(point.along_mm);
+    point.position_px = picture.PhotoPx(point.along_mm, reading.line.At(point.along_mm, span_mm));
+    point.sigma_px = reading.SigmaMm(point.along_mm) * picture.PxPerMm(point.along_mm);
     axis.push_back(point);
   }
   return axis;

@@ -4,6 +4,7 @@
 
 #include "vision/note_observation.hpp"
 #include "vision/outline_fit.hpp"
+#include "vision/rod_reading.hpp"
 #include "vision/rod_stretches.hpp"
 #include "vision/straightened.hpp"
 #include "vision/tine_prediction.hpp"
@@ -16,10 +17,10 @@ namespace tinesight {
                                    const TinePrediction& p, const RodLine& start,
                                    const std::vector<int>& rows, const std::vector<double>& shares);
 
-/// The fitted line as two points on the axis, placed where a line fit's errors are independent of
-/// each other: one standard deviation of the points' places to either side of their middle. Empty:
-/// too little of the rod carries the line.
+/// A line as two points on the axis, placed where a line fit's errors are independent of each
+/// other: one standard deviation of the outline points' places to either side of their middle.
+/// Empty: too little of the rod carries the line.
 [[nodiscard]] std::vector<AxisPoint> GatherAxis(const Straightened& picture, const OutlineFit& fit,
-                                                double span_mm);
+                                                const RodReading& reading, double span_mm);
 
 }  // namespace tinesight

@@ -147,7 +147,6 @@ struct TineScan::Impl {
   RodSearch search;
   Choice choice;
   std::optional<OutlineFit> fit;
-  double disagreement_mm = 0.0;  // between the steadiest line and the outlines' line
 };
 
 TineScan::TineScan(const PhotoView& view, const TinePrediction& prediction)
@@ -211,10 +210,7 @@ bool TineScan::FitOutlines() {
   OutlineFit fit = RefineRod(impl_->picture, impl_->stretches, impl_->prediction, start,
                              impl_->search.Used(), impl_->choice.rod_shares);
   if (fit.points.empty()) return false;
-  // Steadiness and outlines err in different ways: their mean is better than either, and how far
-  // they disagree tells how much to trust it.
-  impl_->disagreement_mm =
-      std::hypot(fit.line.tip_mm - start.tip_mm, fit.line.root_mm - start.root_mm);
+  // Steadiness and outlines err in different ways: their mean is better than either.
   constexpr double kOutlineShare = 0.6;
   fit.line.tip_mm += (1.0 - kOutlineShare) * (start.tip_mm - fit.line.tip_mm);
   fit.line.root_mm += (1.0 - kOutlineShare) * (start.root_mm - fit.line.root_mm);
@@ -261,7 +257,7 @@ void TineScan::MoveToward(const RodStrip& strip) {
   line = {strip.tip_mm + share * beside.tip_mm, strip.root_mm + share * beside.root_mm};
 }
 
-void TineScan::Settle() {
+RodReading TineScan::Settle() {
   const RodStrip strip = Strip();
   const Straightened& picture = impl_->picture;
   RodLine& line = impl_->fit->line;
@@ -271,18 +267,20 @@ void TineScan::Settle() {
   const AcrossScale scale{1.0 / Straightened::kAcrossStepMm, picture.Column(0.0)};
   const double rows_px = (impl_->LinePx(strip.to_mm) - impl_->LinePx(strip.from_mm)).norm();
   line = SettleByOcclusion(rows, scale, impl_->Rod(), rows_px, line);
-  line = SettleByReading(rows, scale, impl_->Rod(), line);
+  const RodReading reading = ReadRod(rows, scale, impl_->Rod(), line);
+  line = reading.line;
+  return reading;
 }
 
-std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
+std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) {
   if (!usable_ || !impl_->fit) return std::nullopt;
+  const RodReading reading = Settle();
   const TinePrediction& prediction = impl_->prediction;
   const Straightened& picture = impl_->picture;
   const double span_mm = impl_->SpanMm();
   const OutlineFit& fit = *impl_->fit;
   TineDetection found;
   found.likeness = Likeness();
-  found.disagreement_mm = impl_->disagreement_mm;
   const auto tip = ReadTip(picture, impl_->Rod(), fit.line, prediction.gap_mm);
   if (tip) found.tip = impl_->Observed(*tip);
   const auto block_edge = impl_->FindBlockEdge();
@@ -296,13 +294,11 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) const {
     if (block_edge) ends.push_back(impl_->Crossing(*block_edge));
     DrawDebug(picture, fit, ends, span_mm, *debug);
   }
-  found.visible_mm = OutlinedMm();
   found.score = OutlineShare();
-  found.scatter_px = fit.scatter_mm * picture.PxPerMm(0.3 * span_mm);
   found.width_ratio = 2.0 * fit.half_width_mm / prediction.diameter_mm;
   found.offset_tip_mm = fit.line.tip_mm;
   found.offset_root_mm = fit.line.root_mm;
-  found.axis = GatherAxis(picture, fit, span_mm);
+  found.axis = GatherAxis(picture, fit, reading, span_mm);
   if (found.axis.size() < 2) return std::nullopt;
   return found;
 }

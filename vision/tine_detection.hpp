@@ -9,6 +9,7 @@
 
 #include "vision/note_observation.hpp"
 #include "vision/photo_view.hpp"
+#include "vision/rod_reading.hpp"
 #include "vision/rod_registration.hpp"
 #include "vision/rod_search.hpp"
 #include "vision/tine_prediction.hpp"
@@ -24,10 +25,7 @@ struct TineDetection {
   double score = 0.0;            ///< share of the looked-at length whose two outlines were found
   double likeness = 1.0;         ///< correlation of the rod's profile with its neighbors', -1 to 1;
                                  ///< 1 without a neighbor
-  double visible_mm = 0.0;       ///< length of the tine with both outlines found
-  double scatter_px = 0.0;       ///< robust standard deviation of single outline points
   double width_ratio = 1.0;      ///< found width over predicted
-  double disagreement_mm = 0.0;  ///< between the steadiest line and the outlines' line
   double offset_tip_mm = 0.0;    ///< chosen line at the pickup's face, across the view
   double offset_root_mm = 0.0;   ///< and at the root
 };
@@ -71,14 +69,15 @@ class TineScan {
   [[nodiscard]] RodStrip Strip() const;
   /// Goes toward a line that RegisterRods() moved, half the way or more (OwnShare).
   void MoveToward(const RodStrip& strip);
-  /// Settles on the rod by what it hides (SettleByOcclusion). Needs FitOutlines() true.
-  void Settle();
-  /// What was found. nullopt: FitOutlines() was false, or too little of the rod carries the line.
-  /// `debug` (may be null) receives the straightened picture with the chosen outlines.
-  [[nodiscard]] std::optional<TineDetection> Finish(cv::Mat* debug = nullptr) const;
+  /// Settles the line on the rod by what it hides (SettleByOcclusion) and as a network reads it
+  /// (ReadRod), and tells what was found. nullopt: FitOutlines() was false, or too little of the
+  /// rod carries the line. `debug` (may be null) receives the straightened picture with the chosen
+  /// outlines.
+  [[nodiscard]] std::optional<TineDetection> Finish(cv::Mat* debug = nullptr);
 
  private:
   void Choose(const RodLine& line, const RodProfile& pattern);
+  [[nodiscard]] RodReading Settle();
   [[nodiscard]] double OutlinedMm() const;
 
   struct Impl;
