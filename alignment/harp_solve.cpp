@@ -512,7 +512,7 @@ class HarpProblem {
         solved.tone_bar = Eigen::Map<const Eigen::Vector4d>(note.tone_bar.data());
         Eigen::Matrix<double, 4, 4, Eigen::RowMajor> bar;
         covariance.GetCovarianceBlock(note.tone_bar.data(), note.tone_bar.data(), bar.data());
-        solved.tone_bar_covariance = factor * bar;
+        solved.tone_bar_covariance = solution.ToneBarFactor() * bar;
       }
       solution.notes.push_back(solved);
     }

@@ -21,10 +21,6 @@ constexpr double kLeastLogWeight = -8.0;
 constexpr double kMostLogWeight = 6.0;
 
 constexpr double kUsualErrorMm = 0.06;  // standard deviation of the start's errors at either end
-// Of lines in pictures held back from training, RMS over what the network states: 1.08; on the
-// sample photos, where light moves all rods of a picture a little, 1.2 at the tips and 1.4 at the
-// roots.
-constexpr double kErrorOverStated = 1.4;
 
 /// The strip about a line, in the network's rows and columns.
 cv::Mat StripAbout(const RodStretches& rows, const AcrossScale& scale, const ShownRod& rod,
@@ -87,8 +83,7 @@ RodReading ReadRod(const RodStretches& rows, const AcrossScale& scale, const Sho
   const Eigen::Matrix2d covariance = rod.diameter_mm * rod.diameter_mm * information.inverse();
   const Eigen::Vector2d offset_mm = covariance * sum / rod.diameter_mm;
   return {MovedAcross(start, rows, rod.span_mm, offset_mm.x(), offset_mm.y()),
-          rows.along_mm.front(), rows.along_mm.back(),
-          kErrorOverStated * kErrorOverStated * covariance};
+          rows.along_mm.front(), rows.along_mm.back(), covariance};
 }
 
 }  // namespace tinesight

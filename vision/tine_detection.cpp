@@ -147,6 +147,7 @@ struct TineScan::Impl {
   RodSearch search;
   Choice choice;
   std::optional<OutlineFit> fit;
+  double disagreement_mm = 0.0;  // between the steadiest line and the outlines' line
 };
 
 TineScan::TineScan(const PhotoView& view, const TinePrediction& prediction)
@@ -210,7 +211,10 @@ bool TineScan::FitOutlines() {
   OutlineFit fit = RefineRod(impl_->picture, impl_->stretches, impl_->prediction, start,
                              impl_->search.Used(), impl_->choice.rod_shares);
   if (fit.points.empty()) return false;
-  // Steadiness and outlines err in different ways: their mean is better than either.
+  // Steadiness and outlines err in different ways: their mean is better than either, and how far
+  // they disagree tells how much to trust what comes of it.
+  impl_->disagreement_mm =
+      std::hypot(fit.line.tip_mm - start.tip_mm, fit.line.root_mm - start.root_mm);
   constexpr double kOutlineShare = 0.6;
   fit.line.tip_mm += (1.0 - kOutlineShare) * (start.tip_mm - fit.line.tip_mm);
   fit.line.root_mm += (1.0 - kOutlineShare) * (start.root_mm - fit.line.root_mm);
@@ -281,6 +285,7 @@ std::optional<TineDetection> TineScan::Finish(cv::Mat* debug) {
   const OutlineFit& fit = *impl_->fit;
   TineDetection found;
   found.likeness = Likeness();
+  found.disagreement_mm = impl_->disagreement_mm;
   const auto tip = ReadTip(picture, impl_->Rod(), fit.line, prediction.gap_mm);
   if (tip) found.tip = impl_->Observed(*tip);
   const auto block_edge = impl_->FindBlockEdge();
