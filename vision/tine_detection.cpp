@@ -271,7 +271,7 @@ RodReading TineScan::Settle() {
   const AcrossScale scale{1.0 / Straightened::kAcrossStepMm, picture.Column(0.0)};
   const double rows_px = (impl_->LinePx(strip.to_mm) - impl_->LinePx(strip.from_mm)).norm();
   line = SettleByOcclusion(rows, scale, impl_->Rod(), rows_px, line);
-  const RodReading reading = ReadRod(rows, scale, impl_->Rod(), line);
+  RodReading reading = ReadRod(rows, scale, impl_->Rod(), line);
   line = reading.line;
   return reading;
 }
