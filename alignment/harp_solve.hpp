@@ -91,8 +91,8 @@ struct HarpSolution {
   /// stations' errors on the sample photos 99 % are within U (Accuracy test).
   [[nodiscard]] double CovarianceFactor() const { return std::max(kLeastFactor, variance_factor); }
   static constexpr double kLeastFactor = 0.58;
-  /// The same for tone bars: with it their errors on the sample photos are 1.0 of what is stated
-  /// from one photo and from two stations, 1.2 in the whole visit.
+  /// The same for tone bars: with it their errors there are 1.0 of what is stated from one photo
+  /// and from two stations, 1.2 in the whole visit. Both factors were chosen by the sample photos.
   [[nodiscard]] double ToneBarFactor() const { return std::max(kLeastBarFactor, variance_factor); }
   static constexpr double kLeastBarFactor = 0.65;
   bool converged = false;

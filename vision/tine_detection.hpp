@@ -73,7 +73,7 @@ class TineScan {
   /// Settles the line on the rod by what it hides (SettleByOcclusion) and as a network reads it
   /// (ReadRod), and tells what was found. nullopt: FitOutlines() was false, or too little of the
   /// rod carries the line. `debug` (may be null) receives the straightened picture with the chosen
-  /// outlines.
+  /// outlines. Called once: each call settles the line again.
   [[nodiscard]] std::optional<TineDetection> Finish(cv::Mat* debug = nullptr);
 
  private:
