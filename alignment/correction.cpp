@@ -4,12 +4,12 @@
 #include <cassert>
 #include <cmath>
 #include <cstdio>
-#include <numbers>
+
+#include "calibration/angle.hpp"
 
 namespace tinesight {
 namespace {
 
-constexpr double kDegPerRad = 180.0 / std::numbers::pi;
 constexpr double kLeastShareOfOffset = 1.0 / 3.0;
 // A bar is called low or high as a whole where its root is off by this share of the height's
 // deviation.
@@ -143,7 +143,8 @@ CorrectionStep HeightStep(const NoteMeasurement& note, const NoteProfile& target
                   Mm(raise_mm) + ' ' + Vertical(raise_mm);
     return step;
   }
-  const double turns = ForwardScrewTurns(raise_mm, DepthMm(note, target), instrument);
+  const double turns =
+      ForwardScrewTurns(raise_mm, DepthMm(note, target), target, instrument.screw_pitch_mm);
   step.task = WorkTask::kForwardScrew;
   step.action = "forward screw " + Turns(turns) + sense + ", to bring that end of the tone bar " +
                 Mm(turns * instrument.screw_pitch_mm) + ' ' + Vertical(raise_mm);
@@ -179,12 +180,13 @@ double CorrectionAtMountRad(double lateral_mm, double depth_mm, double pickup_fr
          std::atan2(pickup_from_root_mm + lateral_mm, depth_mm);
 }
 
-double ForwardScrewRatio(double depth_mm, const InstrumentProfile& instrument) {
-  return (instrument.root_ahead_of_rear_screw_mm + depth_mm) / instrument.screw_spacing_mm;
+double ForwardScrewRatio(double depth_mm, const NoteProfile& target) {
+  return (target.root_ahead_of_rear_screw_mm + depth_mm) / target.screw_spacing_mm;
 }
 
-double ForwardScrewTurns(double raise_mm, double depth_mm, const InstrumentProfile& instrument) {
-  return raise_mm / ForwardScrewRatio(depth_mm, instrument) / instrument.screw_pitch_mm;
+double ForwardScrewTurns(double raise_mm, double depth_mm, const NoteProfile& target,
+                         double screw_pitch_mm) {
+  return raise_mm / ForwardScrewRatio(depth_mm, target) / screw_pitch_mm;
 }
 
 LateralShares SplitLateral(const NoteMeasurement& note, const NoteProfile& target,

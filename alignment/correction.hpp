@@ -34,13 +34,13 @@ namespace tinesight {
 ///   ratio = (root_ahead_of_rear_screw + depth) / screw_spacing.
 ///
 /// The turn is small (1 mm on 30 mm is 2°), so its cosine is left out: less than 0.1 %.
-[[nodiscard]] double ForwardScrewRatio(double depth_mm, const InstrumentProfile& instrument);
+[[nodiscard]] double ForwardScrewRatio(double depth_mm, const NoteProfile& target);
 
 /// Turns of the forward screw that raise the tine at the pickup by `raise_mm`: + raises that end
-/// of the bar. One turn is one pitch of the thread: 0.79375 mm for #8-32 (25.4 mm / 32; ASME
-/// B1.1), 0.7 mm for M4 (ISO 261).
-[[nodiscard]] double ForwardScrewTurns(double raise_mm, double depth_mm,
-                                       const InstrumentProfile& instrument);
+/// of the bar. One turn is one pitch of the thread, mm: 0.79375 for #8-32 (25.4 mm / 32; ASME
+/// B1.1), 0.7 for M4 (ISO 261).
+[[nodiscard]] double ForwardScrewTurns(double raise_mm, double depth_mm, const NoteProfile& target,
+                                       double screw_pitch_mm);
 
 /// What puts a tine beside its pickup.
 enum class LateralCause {

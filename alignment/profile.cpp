@@ -39,13 +39,17 @@ constexpr std::array<Field<NoteProfile>, 9> kNoteFields = {{
     {"tolerance_gap_mm", &NoteProfile::tolerance_gap_mm, 0.005, 10.0},
 }};
 
-constexpr std::array<Field<InstrumentProfile>, 6> kInstrumentFields = {{
+// Of a note, or beside the notes for all that don't say their own.
+constexpr std::array<Field<NoteProfile>, 2> kScrewFields = {{
+    {"screw_spacing_mm", &NoteProfile::screw_spacing_mm, 3.0, 300.0},
+    {"root_ahead_of_rear_screw_mm", &NoteProfile::root_ahead_of_rear_screw_mm, -200.0, 400.0},
+}};
+
+constexpr std::array<Field<InstrumentProfile>, 4> kInstrumentFields = {{
     {"note_spacing_mm", &InstrumentProfile::note_spacing_mm, 2.0, 100.0},
     {"screw_pitch_mm", &InstrumentProfile::screw_pitch_mm, 0.1, 3.0},
     {"tone_bar_width_mm", &InstrumentProfile::tone_bar_width_mm, 2.0, 30.0},
     {"block_height_mm", &InstrumentProfile::block_height_mm, 2.0, 30.0},
-    {"screw_spacing_mm", &InstrumentProfile::screw_spacing_mm, 3.0, 300.0},
-    {"root_ahead_of_rear_screw_mm", &InstrumentProfile::root_ahead_of_rear_screw_mm, -200.0, 400.0},
 }};
 
 constexpr std::array<Field<PriorUncertainty>, 10> kPriorFields = {{
@@ -114,6 +118,17 @@ Result<bool> ReadField(const Json& object, const Field<Owner>& field, const std:
   return true;
 }
 
+// Reads those of `fields` that are there into `owner`.
+template <typename Owner, std::size_t kCount>
+Result<void> ReadOptional(const Json& object, const std::array<Field<Owner>, kCount>& fields,
+                          const std::string& where, Owner& owner) {
+  for (const auto& field : fields) {
+    const Result<bool> present = ReadField(object, field, where, owner);
+    if (!present) return tl::unexpected(present.error());
+  }
+  return {};
+}
+
 // Reads the optional object `name` with any of `fields` into `owner`.
 template <typename Owner, std::size_t kCount>
 Result<void> ReadGroup(const Json& root, const std::string& name,
@@ -124,11 +139,7 @@ Result<void> ReadGroup(const Json& root, const std::string& name,
   if (!object->is_object()) {
     return Fail(where + name + " is " + Shown(*object) + ", not an object");
   }
-  for (const auto& field : fields) {
-    const Result<bool> present = ReadField(*object, field, where + name + ": ", owner);
-    if (!present) return tl::unexpected(present.error());
-  }
-  return {};
+  return ReadOptional(*object, fields, where + name + ": ", owner);
 }
 
 Result<ToneProfile> ReadTone(const Json& object, const std::string& where) {
@@ -172,10 +183,12 @@ Result<int> ReadMidi(const Json& note, std::size_t index, const std::string& whe
   return static_cast<int>(value);
 }
 
-Result<NoteProfile> ReadNote(const Json& object, std::size_t index, const std::string& where) {
+// `usual`: what holds where the note doesn't say its own.
+Result<NoteProfile> ReadNote(const Json& object, std::size_t index, const NoteProfile& usual,
+                             const std::string& where) {
   const Result<int> midi = ReadMidi(object, index, where);
   if (!midi) return tl::unexpected(midi.error());
-  NoteProfile note;
+  NoteProfile note = usual;
   note.midi = *midi;
   const std::string here = where + "note " + std::to_string(*midi) + " (" + NoteName(*midi) + "): ";
   for (const auto& field : kNoteFields) {
@@ -186,6 +199,9 @@ Result<NoteProfile> ReadNote(const Json& object, std::size_t index, const std::s
       return Fail(here + field.key + " is missing; add it, in mm, between " + Number(field.low) +
                   " and " + Number(field.high));
     }
+  }
+  if (const Result<void> screws = ReadOptional(object, kScrewFields, here, note); !screws) {
+    return tl::unexpected(screws.error());
   }
   if (note.tine_length_mm == 0.0) {
     note.tine_length_mm =
@@ -206,10 +222,11 @@ NoteProfile Interpolated(const NoteProfile& below, const NoteProfile& above, int
       static_cast<double>(midi - below.midi) / static_cast<double>(above.midi - below.midi);
   NoteProfile note = below;
   note.midi = midi;
-  for (const auto& field : kNoteFields) {
-    const double from = below.*field.member;
-    note.*field.member = from + share * (above.*field.member - from);
-  }
+  const auto between = [&](double NoteProfile::*member) {
+    note.*member = below.*member + share * (above.*member - below.*member);
+  };
+  for (const auto& field : kNoteFields) between(field.member);
+  for (const auto& field : kScrewFields) between(field.member);
   note.tine_length_mm =
       below.tine_length_mm * std::pow(above.tine_length_mm / below.tine_length_mm, share);
   return note;
@@ -221,8 +238,12 @@ Result<void> ReadNotes(const Json& root, const std::string& where, InstrumentPro
   if (!list->is_array() || list->empty()) {
     return Fail(where + "notes must be a list of at least one note");
   }
+  NoteProfile usual;
+  if (const Result<void> screws = ReadOptional(root, kScrewFields, where, usual); !screws) {
+    return screws;
+  }
   for (std::size_t i = 0; i < list->size(); ++i) {
-    const Result<NoteProfile> note = ReadNote((*list)[i], i, where);
+    const Result<NoteProfile> note = ReadNote((*list)[i], i, usual, where);
     if (!note) return tl::unexpected(note.error());
     if (!profile.notes.empty() && note->midi <= profile.LastMidi()) {
       const bool twice = note->midi == profile.LastMidi();

@@ -24,6 +24,10 @@ struct NoteProfile {
   double tolerance_lateral_mm = 0.5;
   double tolerance_height_mm = 0.5;
   double tolerance_gap_mm = 0.5;
+  double screw_spacing_mm = 30.0;  ///< between the tone bar's two screws
+  /// How far the tine's root lies ahead (toward the pickup) of the rear screw. 30: the block sits
+  /// under the forward screw.
+  double root_ahead_of_rear_screw_mm = 30.0;
 };
 
 /// Standard uncertainties of the priors, for every note alike.
@@ -74,12 +78,8 @@ struct InstrumentProfile {
   std::string name;
   double note_spacing_mm = 13.7;
   double screw_pitch_mm = 25.4 / 32.0;  ///< #8-32 (ASME B1.1)
-  double screw_spacing_mm = 30.0;       ///< between a tone bar's two screws
-  /// How far a tine's root lies ahead (toward the pickup) of the rear screw. 30: the block sits
-  /// under the forward screw.
-  double root_ahead_of_rear_screw_mm = 30.0;
-  double tone_bar_width_mm = 0.0;  ///< 0: not known, found from the photos
-  double block_height_mm = 0.0;    ///< of the tines' blocks, the tine in the middle; 0: not known
+  double tone_bar_width_mm = 0.0;       ///< 0: not known, found from the photos
+  double block_height_mm = 0.0;  ///< of the tines' blocks, the tine in the middle; 0: not known
   PriorUncertainty prior_u;
   ToneProfile tone;
   SuspicionProfile suspicion;
@@ -96,8 +96,9 @@ struct InstrumentProfile {
 /// computed from the cantilever formula. Rejects missing, non-finite and absurd values by note and
 /// key.
 ///
-/// Required are `note_spacing_mm`, `notes` and, in each note, every key but `tine_length_mm`.
-/// Optional are `name`, `screw_pitch_mm`, `screw_spacing_mm`, `root_ahead_of_rear_screw_mm`,
+/// Required are `note_spacing_mm`, `notes` and, in each note, every key but `tine_length_mm`,
+/// `screw_spacing_mm` and `root_ahead_of_rear_screw_mm`. These two may also stand beside `notes`,
+/// for every note that doesn't say its own. Optional are `name`, `screw_pitch_mm`,
 /// `tone_bar_width_mm`, `block_height_mm` and the objects `prior_u`, `tone` and `suspicion` with
 /// any of the members of PriorUncertainty, ToneProfile (but for `is_default`) and SuspicionProfile.
 /// Unknown keys are ignored.

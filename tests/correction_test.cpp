@@ -4,8 +4,8 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
-#include <numbers>
 
+#include "calibration/angle.hpp"
 #include "tests/published_check.hpp"
 
 namespace tinesight {
@@ -13,8 +13,6 @@ namespace {
 
 using ::testing::HasSubstr;
 using ::testing::Not;
-
-constexpr double kDegPerRad = 180.0 / std::numbers::pi;
 
 InstrumentProfile Instrument() {
   InstrumentProfile instrument;
@@ -103,16 +101,16 @@ TEST(CorrectionAtMount, BringsTheOffsetToZero) {
 // screw: the lever is (30 + 101.5)/30 = 4.38333. To raise the tine's end 0.5 mm the bar must rise
 // 0.5/4.38333 = 0.114068 mm at the screw, 0.143708 turn.
 TEST(ForwardScrew, FollowsTheLeverAndTheThread) {
-  InstrumentProfile instrument = Instrument();
-  ExpectPublished({"charts of ASME B1.1", "pitch of #8-32, mm"}, instrument.screw_pitch_mm, 0.79375,
-                  1e-12);
-  EXPECT_NEAR(ForwardScrewRatio(101.5, instrument), 4.38333, 5e-6);
-  EXPECT_NEAR(ForwardScrewTurns(0.5, 101.5, instrument), 0.143708, 5e-7);
-  EXPECT_NEAR(ForwardScrewTurns(-0.5, 101.5, instrument), -0.143708, 5e-7);
-  instrument.screw_pitch_mm = 0.7;  // M4 coarse, ISO 261
-  EXPECT_NEAR(ForwardScrewTurns(0.5, 101.5, instrument), 0.143708 * 0.79375 / 0.7, 1e-6);
-  instrument.root_ahead_of_rear_screw_mm = 0.0;  // root over the rear screw: 101.5/30
-  EXPECT_NEAR(ForwardScrewRatio(101.5, instrument), 3.38333, 5e-6);
+  const double usual_pitch = InstrumentProfile{}.screw_pitch_mm;
+  ExpectPublished({"charts of ASME B1.1", "pitch of #8-32, mm"}, usual_pitch, 0.79375, 1e-12);
+  NoteProfile target;
+  EXPECT_NEAR(ForwardScrewRatio(101.5, target), 4.38333, 5e-6);
+  EXPECT_NEAR(ForwardScrewTurns(0.5, 101.5, target, usual_pitch), 0.143708, 5e-7);
+  EXPECT_NEAR(ForwardScrewTurns(-0.5, 101.5, target, usual_pitch), -0.143708, 5e-7);
+  const double m4_pitch = 0.7;  // coarse, ISO 261
+  EXPECT_NEAR(ForwardScrewTurns(0.5, 101.5, target, m4_pitch), 0.143708 * 0.79375 / 0.7, 1e-6);
+  target.root_ahead_of_rear_screw_mm = 0.0;  // root over the rear screw: 101.5/30
+  EXPECT_NEAR(ForwardScrewRatio(101.5, target), 3.38333, 5e-6);
 }
 
 // How far one turn raises the bar's end, by the lever's rule, at the threads that a rail may have.
@@ -128,24 +126,24 @@ TEST(ForwardScrew, RaisesByThePitchOfTheThread) {
                  {"charts of ISO 261", "M4", 0.7, 0.7},
                  {"charts of ISO 261", "M5", 0.8, 0.8}};
   for (const auto& thread : threads) {
-    InstrumentProfile instrument = Instrument();
-    instrument.screw_pitch_mm = thread.pitch_mm;
-    const double raise_mm =
-        ForwardScrewRatio(101.5, instrument) /
-        ForwardScrewTurns(ForwardScrewRatio(101.5, instrument), 101.5, instrument);
+    const NoteProfile target;
+    const double at_pickup_mm = 0.4;
+    const double at_screw_mm = at_pickup_mm / ForwardScrewRatio(101.5, target);
+    const double turns = ForwardScrewTurns(at_pickup_mm, 101.5, target, thread.pitch_mm);
     ExpectPublished({thread.source, std::string("one turn of ") + thread.thread + ", mm"},
-                    raise_mm / ForwardScrewRatio(101.5, instrument), thread.published_mm, 5e-5);
+                    at_screw_mm / turns, thread.published_mm, 5e-5);
   }
 }
 
 // The bar as a rigid body, turned about its rear screw: the lever's rule against the geometry.
 TEST(ForwardScrew, AgreesWithTheTurnedBar) {
-  const InstrumentProfile instrument = Instrument();
+  const NoteProfile target;
+  const double pitch = 0.7;
   const double rise_at_screw = 0.3;
-  const double angle = std::atan(rise_at_screw / instrument.screw_spacing_mm);
+  const double angle = std::atan(rise_at_screw / target.screw_spacing_mm);
   const double rise_at_pickup = (30.0 + 101.5) * std::tan(angle);
-  EXPECT_NEAR(ForwardScrewTurns(rise_at_pickup, 101.5, instrument) * instrument.screw_pitch_mm,
-              rise_at_screw, 1e-12);
+  EXPECT_NEAR(ForwardScrewTurns(rise_at_pickup, 101.5, target, pitch) * pitch, rise_at_screw,
+              1e-12);
 }
 
 TEST(SplitLateral, NamesTheCause) {

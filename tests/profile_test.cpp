@@ -90,6 +90,39 @@ TEST_F(Profile, InterpolatesLengthsGeometricallyAndTheRestLinearly) {
   EXPECT_EQ(profile->Find(31)->tine_length_mm, 140.0);
 }
 
+TEST_F(Profile, NotesMaySayTheirOwnScrews) {
+  Json json = Instrument();
+  json["screw_spacing_mm"] = 60.0;
+  json["notes"][1]["screw_spacing_mm"] = 30.0;
+  json["notes"][1]["root_ahead_of_rear_screw_mm"] = 36.0;
+  const Result<InstrumentProfile> profile = Read(json.dump());
+  ASSERT_TRUE(profile) << profile.error().message;
+  EXPECT_EQ(profile->Find(28)->screw_spacing_mm, 60.0);
+  EXPECT_EQ(profile->Find(28)->root_ahead_of_rear_screw_mm, 30.0);  // as usual
+  EXPECT_EQ(profile->Find(31)->screw_spacing_mm, 30.0);
+  EXPECT_NEAR(profile->Find(29)->screw_spacing_mm, 50.0, 1e-12);
+  EXPECT_NEAR(profile->Find(30)->root_ahead_of_rear_screw_mm, 34.0, 1e-12);
+  EXPECT_EQ(RefusalOfUpperNote("screw_spacing_mm", 0.0),
+            "instrument.json: note 31 (G1): screw_spacing_mm is 0; it must lie between 3 and 300");
+}
+
+// The demo instrument's rear screws stand 18.5 mm behind the root of long tines and 36.5 mm behind
+// that of short ones, forward screws 48 mm ahead and 19 mm behind; M4 (scene/layout.py).
+TEST_F(Profile, KnowsTheScrewsOfTheSampleInstrument) {
+  const auto profile = ReadInstrumentProfile(std::filesystem::path(TINESIGHT_SOURCE_DIR) /
+                                             "sample_images" / "instrument.json");
+  ASSERT_TRUE(profile) << profile.error().message;
+  EXPECT_EQ(profile->screw_pitch_mm, 0.7);
+  const NoteProfile& lowest = profile->notes.front();
+  EXPECT_EQ(lowest.screw_spacing_mm, 66.5);
+  EXPECT_EQ(lowest.root_ahead_of_rear_screw_mm, 18.5);
+  for (const int midi : {60, 61, 100}) {
+    EXPECT_EQ(profile->Find(midi)->screw_spacing_mm, 17.5) << midi;
+    EXPECT_EQ(profile->Find(midi)->root_ahead_of_rear_screw_mm, 36.5) << midi;
+  }
+  EXPECT_EQ(profile->Find(58)->root_ahead_of_rear_screw_mm, 18.5);
+}
+
 TEST_F(Profile, ReadsScrewsAndPriors) {
   Json json = Instrument();
   json["screw_pitch_mm"] = 0.7;  // M4, ISO 261
@@ -101,8 +134,8 @@ TEST_F(Profile, ReadsScrewsAndPriors) {
   const Result<InstrumentProfile> profile = Read(json.dump());
   ASSERT_TRUE(profile) << profile.error().message;
   EXPECT_EQ(profile->screw_pitch_mm, 0.7);
-  EXPECT_EQ(profile->screw_spacing_mm, 35.0);
-  EXPECT_EQ(profile->root_ahead_of_rear_screw_mm, 20.0);
+  EXPECT_EQ(profile->notes.front().screw_spacing_mm, 35.0);
+  EXPECT_EQ(profile->notes.back().root_ahead_of_rear_screw_mm, 20.0);
   EXPECT_EQ(profile->block_height_mm, 7.5);
   EXPECT_EQ(profile->prior_u.gap_mm, 0.2);
   EXPECT_EQ(profile->prior_u.tine_yaw_deg, 0.7);

@@ -17,6 +17,7 @@ OUT = os.path.dirname(HERE)
 
 # ---------------------------------------------------------------- instrument
 FIRST, LAST, MIDDLE = 28, 100, 64
+LONG_MM = 60.0  # tines longer than that have one screw to each side of their root
 SPACING = 13.7
 REGISTERS = {"r1": (28, 44), "r2": (42, 58), "r3": (56, 72), "r4": (70, 86), "r5": (84, 100)}
 NAMES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"]
@@ -289,17 +290,21 @@ def dump(path, data):
 
 def main():
     notes = make_notes()
-    listed = sorted(set(range(FIRST, LAST + 1, 4)) | {LAST})
+    # Every fourth note, and the last before the screws change place, as what lies between is interpolated.
+    long_notes = [m for m in range(FIRST, LAST + 1) if nominal(m)["tine_length_mm"] > LONG_MM]
+    listed = sorted(set(range(FIRST, LAST + 1, 4)) | {LAST, max(long_notes)})
     profile = []
     for m in listed:
         n = nominal(m)
         n["name"] = note_name(m)
-        n["screw_spacing_mm"] = round(screws(n["tine_length_mm"])[2], 2)
+        rear, _, spacing = screws(n["tine_length_mm"])
+        n["screw_spacing_mm"] = round(spacing, 2)
+        n["root_ahead_of_rear_screw_mm"] = -rear
         profile.append(n)
     dump("instrument.json", {
         "name": "Workshop demonstration harp, 73 notes", "note_spacing_mm": SPACING, "notes": profile,
         "block_width_mm": 7.0, "block_height_mm": 8.0, "block_length_mm": 13.0, "tone_bar_width_mm": 9.0,
-        "tone_bar_distance_mm": 8.5, "screw_thread_pitch_mm": 0.7})
+        "tone_bar_distance_mm": 8.5, "screw_pitch_mm": 0.7})
     dump("truth/instrument.json", {"frame": "harp", "notes": notes})
     dump("truth/rig.json", make_rig())
     dump("truth/camera.json", camera_json())
@@ -338,7 +343,7 @@ def main():
 
 def screws(L):
     """z of the two screws from the root, along the tone bar, and their spacing."""
-    if L > 60:
+    if L > LONG_MM:
         z1, z2 = -18.5, min(0.42 * L, 48.0)
     else:
         z1, z2 = -36.5, -19.0

@@ -37,7 +37,7 @@ def main():
             continue
         start = time.time()
         folder = tempfile.mkdtemp(prefix="render_")
-        subprocess.run(nice + ["blender", "-b", "-noaudio", "--factory-startup", "-P",
+        subprocess.run(nice + ["blender", "-b", "-noaudio", "--factory-startup", "--python-exit-code", "1", "-P",
                                os.path.join(HERE, "scene.py"), "--", name, folder, "--spp", str(SAMPLES[truth["kind"]])], check=True, stdout=subprocess.DEVNULL)
         if job:
             finish(job)
