@@ -139,7 +139,8 @@ Result<CovarianceEstimate> EstimateCovariance(const Eigen::MatrixXd& jacobian,
       lengths.cwiseInverse().asDiagonal() * (qr.colsPermutation() * r_inverse);
   const std::vector<int> wanted = Wanted(options, columns);
   const Eigen::MatrixXd rows = all_rows(wanted, Eigen::all);
-  estimate.covariance = estimate.residual_variance * rows * rows.transpose();
+  estimate.cofactor = rows * rows.transpose();
+  estimate.covariance = estimate.residual_variance * estimate.cofactor;
   return estimate;
 }
 
@@ -178,18 +179,14 @@ Result<CovarianceEstimate> EstimateCovariance(const Eigen::SparseMatrix<double>&
   }
   const Eigen::MatrixXd solved = inverse_lengths.asDiagonal() * ldlt.solve(units);
   const Eigen::MatrixXd block = solved(wanted, Eigen::all);
-  estimate.covariance = 0.5 * estimate.residual_variance * (block + block.transpose());
+  estimate.cofactor = 0.5 * (block + block.transpose());
+  estimate.covariance = estimate.residual_variance * estimate.cofactor;
   return estimate;
 }
 
 Eigen::MatrixXd PropagateCovariance(const Eigen::MatrixXd& jacobian,
                                     const Eigen::MatrixXd& covariance) {
   return jacobian * covariance * jacobian.transpose();
-}
-
-Eigen::MatrixXd Correlation(const Eigen::MatrixXd& covariance) {
-  const Eigen::VectorXd inverse_u = covariance.diagonal().cwiseSqrt().cwiseInverse();
-  return inverse_u.asDiagonal() * covariance * inverse_u.asDiagonal();
 }
 
 }  // namespace tinesight

@@ -26,6 +26,7 @@ namespace tinesight {
 /// scaled) leaves 9 digits, where QR keeps 12.
 struct CovarianceEstimate {
   Eigen::MatrixXd covariance;       ///< of the parameters asked for, in that order
+  Eigen::MatrixXd cofactor;         ///< the same with s² = 1: (JᵀJ)⁻¹
   double residual_variance = 0.0;   ///< s²
   double degrees_of_freedom = 0.0;  ///< m − n
   /// The least share of a column that the columns eliminated before it don't explain, 0 … 1;
@@ -64,8 +65,5 @@ struct CovarianceOptions {
 /// x with `jacobian` = ∂f/∂x.
 [[nodiscard]] Eigen::MatrixXd PropagateCovariance(const Eigen::MatrixXd& jacobian,
                                                   const Eigen::MatrixXd& covariance);
-
-/// Correlation coefficients of a covariance with a positive diagonal.
-[[nodiscard]] Eigen::MatrixXd Correlation(const Eigen::MatrixXd& covariance);
 
 }  // namespace tinesight

@@ -2,10 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 #include <vector>
 
 #include "alignment/correction.hpp"
+#include "calibration/angle.hpp"
 
 namespace tinesight {
 namespace {
@@ -17,7 +17,6 @@ using Eigen::Vector3d;
 constexpr int kUnknowns = 7;
 using State = Eigen::Matrix<double, kUnknowns, 1>;
 
-constexpr double kDegree = std::numbers::pi / 180.0;
 // Of a pickup that was measured and not placed.
 constexpr double kMeasuredPickupMm = 0.15;
 
@@ -66,8 +65,8 @@ class HandProblem {
     }
     r.push_back(s[3] / prior_.lateral_mm);
     r.push_back((s[4] - target_.height_mm) / prior_.height_mm);
-    r.push_back(s[5] / (prior_.tine_yaw_deg * kDegree));
-    r.push_back(s[6] / (prior_.tine_pitch_deg * kDegree));
+    r.push_back(s[5] / (prior_.tine_yaw_deg * kRadPerDeg));
+    r.push_back(s[6] / (prior_.tine_pitch_deg * kRadPerDeg));
     return Eigen::Map<Eigen::VectorXd>(r.data(), static_cast<Eigen::Index>(r.size()));
   }
 
@@ -109,11 +108,11 @@ NoteMeasurement NoteOf(const NoteMeasurement& measured, const NoteProfile& targe
                        const Eigen::Matrix<double, kUnknowns, kUnknowns>& covariance) {
   NoteMeasurement note = measured;
   const auto u = [&](int i) { return std::sqrt(covariance(i, i)); };
-  const auto angle_u = [&](int i) { return u(i) / (1.0 + s[i] * s[i]) / kDegree; };
+  const auto angle_u = [&](int i) { return u(i) / (1.0 + s[i] * s[i]) / kRadPerDeg; };
   note.lateral_mm = Stated(s[3], u(3), measured.lateral_mm);
   note.height_mm = Stated(s[4], u(4), measured.height_mm);
-  note.yaw_deg = Stated(std::atan(s[5]) / kDegree, angle_u(5), measured.yaw_deg);
-  note.pitch_deg = Stated(std::atan(s[6]) / kDegree, angle_u(6), measured.pitch_deg);
+  note.yaw_deg = Stated(std::atan(s[5]) / kRadPerDeg, angle_u(5), measured.yaw_deg);
+  note.pitch_deg = Stated(std::atan(s[6]) / kRadPerDeg, angle_u(6), measured.pitch_deg);
   note.covariance.reset();
   note.pickup_harp_mm = s.head<3>();
   const double gap = measured.gap_mm ? measured.gap_mm->value : target.gap_mm;

@@ -9,16 +9,16 @@
 #include <cmath>
 #include <map>
 #include <memory>
-#include <numbers>
 #include <optional>
 #include <set>
 
+#include "alignment/covariance.hpp"
 #include "alignment/harp_residuals.hpp"
+#include "alignment/linearized.hpp"
+#include "calibration/angle.hpp"
 
 namespace tinesight {
 namespace {
-
-constexpr double kDegree = std::numbers::pi / 180.0;
 
 template <typename T>
 using Vector3 = Eigen::Matrix<T, 3, 1>;
@@ -274,12 +274,10 @@ class HarpProblem {
     solver.logging_type = ceres::SILENT;
     ceres::Solver::Summary summary;
     ceres::Solve(solver, &problem_, &summary);
-    HarpSolution solution;
-    solution.report = summary.BriefReport();
-    solution.converged = summary.termination_type == ceres::CONVERGENCE;
-    if (!summary.IsSolutionUsable()) {
+    if (summary.termination_type != ceres::CONVERGENCE) {
       return Fail("the solve over all photos did not converge: " + summary.message);
     }
+    HarpSolution solution;
     solution.variance_factor = VarianceFactor();
     FillTransforms(solution);
     if (auto filled = FillNotes(solution); !filled) {
@@ -415,16 +413,16 @@ class HarpProblem {
       add(SolvedNote::kLateral, 0.0, u.lateral_mm, true);
       add(SolvedNote::kHeight, note.profile->height_mm, u.height_mm, true);
       add(SolvedNote::kGap, note.profile->gap_mm, u.gap_mm, true);
-      add(SolvedNote::kYaw, 0.0, u.tine_yaw_deg * kDegree, true);
-      add(SolvedNote::kPitch, 0.0, u.tine_pitch_deg * kDegree, true);
+      add(SolvedNote::kYaw, 0.0, u.tine_yaw_deg * kRadPerDeg, true);
+      add(SolvedNote::kPitch, 0.0, u.tine_pitch_deg * kRadPerDeg, true);
       add(SolvedNote::kRecess, 0.0, u.pole_protrusion_mm, false);
       if (note.has_block_edge) {
         problem_.AddResidualBlock(PriorOf<1>(0, 0.0, u.tine_length_mm), nullptr,
                                   &note.length_change_mm);
       }
       if (!note.has_tone_bar) continue;
-      const double bar_sigma[4] = {1.5, 3.0, u.tone_bar_yaw_deg * kDegree,
-                                   u.tone_bar_pitch_deg * kDegree};
+      const double bar_sigma[4] = {1.5, 3.0, u.tone_bar_yaw_deg * kRadPerDeg,
+                                   u.tone_bar_pitch_deg * kRadPerDeg};
       const double bar_mean[4] = {NominalX(midi), note.profile->height_mm + 8.0, 0.0, 0.0};
       for (int i = 0; i < 4; ++i) {
         problem_.AddResidualBlock(PriorOf<4>(i, bar_mean[i], bar_sigma[i]),
@@ -483,36 +481,53 @@ class HarpProblem {
     }
   }
 
-  [[nodiscard]] Result<void> FillNotes(HarpSolution& solution) {
-    std::vector<std::pair<const double*, const double*>> pairs;
-    for (auto& [midi, note] : notes_) {
-      pairs.emplace_back(note.state.data(), note.state.data());
-      if (note.has_tone_bar) pairs.emplace_back(note.tone_bar.data(), note.tone_bar.data());
+  /// Of each note's state and, after it, of its tone bar, where it has one.
+  [[nodiscard]] Result<CovarianceEstimate> NotesCovariance() {
+    std::map<const double*, int> first_columns;
+    std::vector<double*> blocks;
+    problem_.GetParameterBlocks(&blocks);
+    int columns = 0;
+    for (const double* block : blocks) {
+      first_columns[block] = columns;
+      columns += problem_.ParameterBlockSize(block);
     }
-    ceres::Covariance::Options options;
-    options.algorithm_type = ceres::SPARSE_QR;
-    options.num_threads = 1;
-    ceres::Covariance covariance(options);
-    if (!covariance.Compute(pairs, &problem_)) {
-      return Fail("the photos do not determine the harp: the solve's covariance is singular");
+    CovarianceOptions options;
+    const auto want = [&](const double* block) {
+      for (int i = 0; i < problem_.ParameterBlockSize(block); ++i) {
+        options.parameters.push_back(first_columns.at(block) + i);
+      }
+    };
+    for (const auto& [midi, note] : notes_) {
+      want(note.state.data());
+      if (note.has_tone_bar) want(note.tone_bar.data());
+    }
+    const Linearized linearized = Linearize(problem_);
+    return EstimateCovariance(linearized.jacobian, linearized.residuals, options);
+  }
+
+  [[nodiscard]] Result<void> FillNotes(HarpSolution& solution) {
+    const Result<CovarianceEstimate> estimate = NotesCovariance();
+    if (!estimate) {
+      return Fail("the photos do not determine the harp: " + estimate.error().message);
     }
     const double factor = solution.CovarianceFactor();
+    Eigen::Index next = 0;  // of the estimate's rows
     for (auto& [midi, note] : notes_) {
       SolvedNote solved;
       solved.midi = midi;
       solved.photos = static_cast<int>(note.photos.size());
       solved.state =
           Eigen::Map<const Eigen::Matrix<double, SolvedNote::kCount, 1>>(note.state.data());
-      Eigen::Matrix<double, SolvedNote::kCount, SolvedNote::kCount, Eigen::RowMajor> block;
-      covariance.GetCovarianceBlock(note.state.data(), note.state.data(), block.data());
-      solved.covariance = factor * block;
+      constexpr int kStates = SolvedNote::kCount;
+      solved.covariance = factor * estimate->cofactor.block<kStates, kStates>(next, next);
+      next += kStates;
       AddLight(solved.covariance);
       solved.has_tone_bar = note.has_tone_bar;
       if (note.has_tone_bar) {
         solved.tone_bar = Eigen::Map<const Eigen::Vector4d>(note.tone_bar.data());
-        Eigen::Matrix<double, 4, 4, Eigen::RowMajor> bar;
-        covariance.GetCovarianceBlock(note.tone_bar.data(), note.tone_bar.data(), bar.data());
-        solved.tone_bar_covariance = solution.ToneBarFactor() * bar;
+        solved.tone_bar_covariance =
+            solution.ToneBarFactor() * estimate->cofactor.block<4, 4>(next, next);
+        next += 4;
       }
       solution.notes.push_back(solved);
     }

@@ -95,15 +95,14 @@ struct HarpSolution {
   /// and from two stations, 1.2 in the whole visit. Both factors were chosen by the sample photos.
   [[nodiscard]] double ToneBarFactor() const { return std::max(kLeastBarFactor, variance_factor); }
   static constexpr double kLeastBarFactor = 0.65;
-  bool converged = false;
-  std::string report;
 };
 
 /// One robust nonlinear least-squares problem over all photos of a visit: camera poses and focal
 /// scales (with the rig solve's covariance as prior), the rig's placements on the harp, and every
 /// note, with the profile as priors. The harp frame is held by the pickups' nominal row: pickup of
-/// MIDI number m at x = spacing · (m − first), y = z = 0. The covariance is the inverse of the
-/// normal matrix at the optimum times HarpSolution::CovarianceFactor().
+/// MIDI number m at x = spacing · (m − first), y = z = 0. The covariance is the cofactor of
+/// EstimateCovariance at the optimum times HarpSolution::CovarianceFactor(). Fails where no optimum
+/// was reached, or where the photos and priors don't determine the harp.
 [[nodiscard]] Result<HarpSolution> SolveHarp(const std::vector<PhotoObservations>& photos,
                                              const InstrumentProfile& profile,
                                              const std::vector<Eigen::Isometry3d>& rig_from_harp,

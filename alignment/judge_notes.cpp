@@ -3,21 +3,21 @@
 #include <array>
 #include <cmath>
 #include <map>
-#include <numbers>
 #include <optional>
 
 #include "alignment/correction.hpp"
+#include "alignment/covariance.hpp"
 #include "alignment/harp_frame.hpp"
 #include "alignment/note_name.hpp"
 #include "alignment/suspicions.hpp"
+#include "calibration/angle.hpp"
 
 namespace tinesight {
 namespace {
 
-// Common error of the row's slope in depth on rendered photos of two makers (tests/README.md).
+// Common error of the row's slope in depth on rendered photos of two makers.
 constexpr double kRowSlopeSigmaRad = 0.0025;
 constexpr double kCoverage = 2.0;  // k of the expanded uncertainty
-constexpr double kDegrees = 180.0 / std::numbers::pi;
 
 Measured Expand(double value, double variance, double unit = 1.0) {
   return {unit * value, kCoverage * unit * std::sqrt(std::max(0.0, variance))};
@@ -42,7 +42,7 @@ HarpFrame FitFrame(const HarpSolution& solution, const InstrumentProfile& profil
   options.row_slope_u_rad = kRowSlopeSigmaRad;
   if (auto frame = FitHarpFrame(pickups, bars, options)) return *frame;
   HarpFrame frame;
-  frame.u_rotation_rad.setConstant(profile.prior_u.tine_yaw_deg / kDegrees);
+  frame.u_rotation_rad.setConstant(profile.prior_u.tine_yaw_deg / kDegPerRad);
   return frame;
 }
 
@@ -81,14 +81,15 @@ void FillFigures(const SolvedNote& solved, const NoteProfile& profile, const Har
       Expand(geometry.on_axis_mm.y() - geometry.pickup_mm.y(), c(I::kHeight, I::kHeight));
   note.gap_mm = Expand(gap_mm, c(I::kGap, I::kGap));
   const double u2_yaw = squared(frame.u_rotation_rad.y());
-  note.yaw_deg = Expand(std::atan(geometry.direction.x()), c(I::kYaw, I::kYaw) + u2_yaw, kDegrees);
+  note.yaw_deg =
+      Expand(std::atan(geometry.direction.x()), c(I::kYaw, I::kYaw) + u2_yaw, kDegPerRad);
   note.pitch_deg = Expand(std::atan(geometry.direction.y()),
-                          c(I::kPitch, I::kPitch) + squared(frame.u_rotation_rad.x()), kDegrees);
+                          c(I::kPitch, I::kPitch) + squared(frame.u_rotation_rad.x()), kDegPerRad);
   if (solved.has_tone_bar) {
     const Eigen::Vector3d bar = frame.harp_from_input.linear() *
                                 Eigen::Vector3d(solved.tone_bar(2), solved.tone_bar(3), 1.0);
     note.tone_bar_yaw_deg =
-        Expand(std::atan(bar.x() / bar.z()), solved.tone_bar_covariance(2, 2) + u2_yaw, kDegrees);
+        Expand(std::atan(bar.x() / bar.z()), solved.tone_bar_covariance(2, 2) + u2_yaw, kDegPerRad);
   }
   note.tine_diameter_mm = profile.tine_diameter_mm;
   note.pole_tip_diameter_mm = profile.pole_tip_diameter_mm;
@@ -102,10 +103,9 @@ void FillFigures(const SolvedNote& solved, const NoteProfile& profile, const Har
 NoteCovariance StatedCovariance(const SolvedNote& solved, const NoteMeasurement& note) {
   constexpr std::array kIndex{SolvedNote::kLateral, SolvedNote::kHeight, SolvedNote::kGap,
                               SolvedNote::kYaw, SolvedNote::kPitch};
-  const Eigen::Vector<double, 5> unit{1.0, 1.0, 1.0, kDegrees, kDegrees};
-  NoteCovariance covariance = solved.covariance(kIndex, kIndex);
-  covariance =
-      unit.asDiagonal() * (0.5 * (covariance + covariance.transpose())).eval() * unit.asDiagonal();
+  const Eigen::Vector<double, 5> unit{1.0, 1.0, 1.0, kDegPerRad, kDegPerRad};
+  NoteCovariance covariance =
+      PropagateCovariance(unit.asDiagonal(), solved.covariance(kIndex, kIndex));
   const Eigen::Vector<double, 5> expanded{note.lateral_mm->expanded_u, note.height_mm->expanded_u,
                                           note.gap_mm->expanded_u, note.yaw_deg->expanded_u,
                                           note.pitch_deg->expanded_u};

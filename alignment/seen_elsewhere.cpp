@@ -3,9 +3,9 @@
 #include <ceres/ceres.h>
 
 #include <cmath>
-#include <numbers>
 
 #include "alignment/harp_residuals.hpp"
+#include "calibration/angle.hpp"
 
 namespace tinesight {
 namespace {
@@ -46,7 +46,6 @@ const NoteObservation* Find(const PhotoObservations& photo, int midi) {
 }
 
 void AddPriors(const InstrumentProfile& profile, int midi, double* state, ceres::Problem& problem) {
-  constexpr double kDegree = std::numbers::pi / 180.0;
   const PriorUncertainty& u = profile.prior_u;
   const auto add = [&](int index, double mean, double sigma) {
     problem.AddResidualBlock(new ceres::AutoDiffCostFunction<PriorError<N::kCount>, 1, N::kCount>(
@@ -55,8 +54,8 @@ void AddPriors(const InstrumentProfile& profile, int midi, double* state, ceres:
   };
   add(N::kLateral, 0.0, u.lateral_mm);
   add(N::kHeight, profile.Find(midi)->height_mm, u.height_mm);
-  add(N::kYaw, 0.0, u.tine_yaw_deg * kDegree);
-  add(N::kPitch, 0.0, u.tine_pitch_deg * kDegree);
+  add(N::kYaw, 0.0, u.tine_yaw_deg * kRadPerDeg);
+  add(N::kPitch, 0.0, u.tine_pitch_deg * kRadPerDeg);
 }
 
 }  // namespace

@@ -4,11 +4,11 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdio>
-#include <numbers>
 #include <optional>
 #include <string>
 
 #include "alignment/robust.hpp"
+#include "calibration/angle.hpp"
 
 namespace tinesight {
 namespace {
@@ -16,7 +16,6 @@ namespace {
 using Solved = SolvedNote;
 
 constexpr double kCoverage = 2.0;
-constexpr double kDegrees = 180.0 / std::numbers::pi;
 constexpr int kNeighbors = 8;                // to either side
 constexpr std::size_t kFewestNeighbors = 6;  // a line through fewer follows the outlier
 
@@ -60,8 +59,8 @@ const char* Side(double toward_treble) {
   return toward_treble > 0.0 ? "toward treble" : "toward bass";
 }
 std::string DegreesWithU(const Known& angle_rad) {
-  return Text("%.2f°", angle_rad.value * kDegrees) +
-         Text(" (U %.2f°)", kCoverage * angle_rad.u * kDegrees);
+  return Text("%.2f°", angle_rad.value * kDegPerRad) +
+         Text(" (U %.2f°)", kCoverage * angle_rad.u * kDegPerRad);
 }
 std::string MmWithU(const Known& length_mm) {
   return Text("%.2f mm", length_mm.value) + Text(" (U %.2f)", kCoverage * length_mm.u);
@@ -151,17 +150,17 @@ class Search {
   [[nodiscard]] std::optional<ByPhotos> BarYaw(const Solved& note) const {
     if (!note.has_tone_bar) return std::nullopt;
     return WithoutPrior(note.tone_bar(2), note.tone_bar_covariance(2, 2),
-                        profile_.prior_u.tone_bar_yaw_deg / kDegrees, huber_, factor_);
+                        profile_.prior_u.tone_bar_yaw_deg / kDegPerRad, huber_, factor_);
   }
 
   /// The tine against its bar, as solved; none where the photos can't tell, or contradict it.
   [[nodiscard]] std::optional<Known> Bend(const Solved& note) const {
     const auto tine =
         WithoutPrior(note.state(Solved::kYaw), note.covariance(Solved::kYaw, Solved::kYaw),
-                     profile_.prior_u.tine_yaw_deg / kDegrees, huber_, factor_);
+                     profile_.prior_u.tine_yaw_deg / kDegPerRad, huber_, factor_);
     const auto bar = BarYaw(note);
     if (!tine || !bar) return std::nullopt;
-    const double threshold = profile_.suspicion.crooked_deg / kDegrees;
+    const double threshold = profile_.suspicion.crooked_deg / kDegPerRad;
     const Known alone{tine->known.value - bar->known.value,
                       std::hypot(tine->known.u, bar->known.u)};
     const Known solved{
@@ -189,7 +188,7 @@ class Search {
       }
       if (!bars.contains(note.midi)) continue;
       const auto skew = OffNeighbors(note.midi, bars);
-      const double threshold = profile_.suspicion.skewed_deg / kDegrees;
+      const double threshold = profile_.suspicion.skewed_deg / kDegPerRad;
       if (!skew || !skew->StandsOut(threshold)) continue;
       const Known tine{note.state(Solved::kYaw),
                        std::sqrt(note.covariance(Solved::kYaw, Solved::kYaw))};

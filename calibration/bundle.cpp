@@ -115,7 +115,6 @@ BundleResult Collect(const BundleProblem& bundle, const BundleOptions& options,
                      const BundleBlocks& blocks, const BundleRound& round,
                      const BundleResiduals& residuals, const BundleRound::Rejected& rejected) {
   BundleResult result;
-  result.converged = true;
   for (std::size_t c = 0; c < bundle.cameras.size(); ++c) {
     const auto& b = blocks.cameras[c];
     Camera camera = bundle.cameras[c].camera;

@@ -109,7 +109,6 @@ struct BundlePhotoResult {
 };
 
 struct BundleResult {
-  bool converged = false;
   std::vector<Camera> cameras;  ///< with standard_uncertainty
   std::vector<Eigen::Isometry3d> camera_from_station;
   std::vector<Eigen::Isometry3d> station_from_target;

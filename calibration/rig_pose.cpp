@@ -8,6 +8,7 @@
 #include <map>
 #include <set>
 
+#include "calibration/angle.hpp"
 #include "calibration/median.hpp"
 #include "calibration/rig_bars.hpp"
 #include "calibration/rig_pose_seeds.hpp"
@@ -193,7 +194,7 @@ Result<void> SolveFromSeeds(Work& work) {
     const double turn_rad = AngleBetween(other.state.camera_from_rig, best->state.camera_from_rig);
     if (turn_rad < 0.02 || other.cost > kAmbiguousCostRatio * best->cost + 10.0) continue;
     work.warnings.push_back("the pose is ambiguous: another one, turned by " +
-                            Format("%.1f", turn_rad * 180.0 / M_PI) + "°, fits nearly as well");
+                            Format("%.1f", turn_rad * kDegPerRad) + "°, fits nearly as well");
     break;
   }
   return {};
@@ -342,7 +343,7 @@ Result<void> CheckUpright(const Work& work) {
   const char* where = "left";
   if (std::abs(turn_rad) < M_PI * 0.75) where = turn_rad > 0.0 ? "down" : "up";
   return Fail(std::string("the picture is turned: treble points ") + where +
-              " in it and not to the right (by " + Format("%.0f", turn_rad * 180.0 / M_PI) +
+              " in it and not to the right (by " + Format("%.0f", turn_rad * kDegPerRad) +
               "° clockwise); turn the photo upright or take it with the phone level");
 }
 

@@ -1,8 +1,9 @@
 #include "calibration/strips_guide.hpp"
 
 #include <cmath>
-#include <numbers>
 #include <string>
+
+#include "calibration/angle.hpp"
 
 namespace tinesight {
 namespace {
@@ -145,7 +146,7 @@ void DrawInstrument(PdfCanvas& canvas, SideView& view) {
 
 void DrawPhone(PdfCanvas& canvas, SideView& view) {
   constexpr double kDistanceMm = 160.0;  // drawn nearer than it stands, to save paper
-  const double slope = std::tan(15.0 * std::numbers::pi / 180.0);
+  const double slope = std::tan(15.0 * kRadPerDeg);
   const double z_mm = kMountBar.z_mm - kDistanceMm;
   const double y_mm = z_mm * slope;
   view.Line(z_mm, y_mm, kMountBar.z_mm - 2.0, kMountBar.y_mm, 0.1, 0.6);

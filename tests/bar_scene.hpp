@@ -2,13 +2,12 @@
 
 #include <array>
 #include <cmath>
-#include <numbers>
 
+#include "calibration/angle.hpp"
 #include "tests/detector_scene.hpp"
 
 namespace tinesight::testing {
 
-inline constexpr double kDegree = std::numbers::pi / 180.0;
 inline constexpr double kSpacing_mm = 13.7;
 inline constexpr double kLength_mm = 80.0;
 inline constexpr double kGap_mm = 1.4;
@@ -45,7 +44,7 @@ PhotoView ViewOfBars(double gray, double swing, const BarAt& bar_at) {
 inline PhotoView BarView(double width_mm) {
   return ViewOfBars(105.0, 60.0, [&](double x_mm, double ahead_mm) {
     for (std::size_t i = 0; i < kYaw_deg.size(); ++i) {
-      const double middle = BarX(i) + ahead_mm * std::tan(kYaw_deg[i] * kDegree);
+      const double middle = BarX(i) + ahead_mm * std::tan(kYaw_deg[i] * kRadPerDeg);
       if (std::abs(x_mm - middle) < 0.5 * width_mm) return true;
     }
     return false;

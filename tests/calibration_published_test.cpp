@@ -36,12 +36,7 @@ std::filesystem::path DataFolder() {
   const std::filesystem::path data = "usr/share/doc/opencv-doc/examples/data";
   if (std::filesystem::exists("/" / data / "left01.jpg")) return "/" / data;
   // Where scripts/opencv_doc.sh unpacks the package.
-  const char* cache = std::getenv("XDG_CACHE_HOME");
-  const char* home = std::getenv("HOME");
-  const std::filesystem::path base = cache != nullptr
-                                         ? std::filesystem::path(cache)
-                                         : std::filesystem::path(home ? home : "/root") / ".cache";
-  return base / "tinesight/opencv-doc" / data;
+  return std::filesystem::path(TINESIGHT_SOURCE_DIR) / "build/opencv-doc";
 }
 
 std::string ViewName(const std::string& side, int view) {
@@ -343,11 +338,15 @@ TEST_F(PublishedCalibration, TwoViewsMeasureTheBoardFlatAndItsSquaresEqual) {
   // By the geometry: f 535 px, depth about 400 mm, baseline 83 mm, corner noise s = 0.14 px a
   // coordinate. Depth: √2 s Z² / (f b) = 0.71 mm; that is the noise across the board's plane for a
   // frontal board. Sideways: s Z / (f √2) = 0.07 mm, so a side has 0.1 mm, more where a side runs
-  // in depth (tilt up to about 40°: 0.71 √2 sin 40° = 0.65 mm). Held-out intrinsics add some.
-  EXPECT_LT(flatness_mm, 0.71);
+  // in depth (tilt up to about 40°: 0.71 √2 sin 40° = 0.65 mm). Held-out intrinsics add some. What
+  // is found is better than that, half of it and a third; the limits are a third above it.
+  ExpectPublished({"OpenCV 4.6 photographs: the board is flat", "flatness from two views, RMS mm"},
+                  flatness_mm, 0.0, 0.45);
   ExpectPublished({"OpenCV 4.6 photographs: the board", "side of a square from two views, mm"},
                   mean_mm, kSquareMm, 0.05);
-  EXPECT_LT(spread_mm, 0.35);
+  ExpectPublished({"OpenCV 4.6 photographs: squares are equal",
+                   "spread (1 s) of the squares' sides from two views, mm"},
+                  spread_mm, 0.0, 0.28);
 }
 
 }  // namespace

@@ -7,10 +7,11 @@
 #include <numbers>
 #include <random>
 
+#include "calibration/angle.hpp"
+
 namespace tinesight {
 namespace {
 
-constexpr double kRadPerDeg = std::numbers::pi / 180.0;
 constexpr double kNumerical = 1e-9;
 
 // A harp as it should be, seen from a rig that was clamped anyhow.

@@ -9,8 +9,6 @@
 namespace tinesight {
 namespace {
 
-using testing::kDegree;
-
 constexpr double kFlange_mm = 2.0;
 // Narrower than life, so that enough of them are in the small picture.
 constexpr double kClose_mm = 9.0;
@@ -28,9 +26,9 @@ PhotoView CloseBars() {
 Eigen::Isometry3d Clamped(double yaw_deg, double pitch_deg, double roll_deg,
                           const Eigen::Vector3d& shift_mm) {
   Eigen::Isometry3d clamp = Eigen::Isometry3d::Identity();
-  clamp.linear() = (Eigen::AngleAxisd(yaw_deg * kDegree, Eigen::Vector3d::UnitY()) *
-                    Eigen::AngleAxisd(pitch_deg * kDegree, Eigen::Vector3d::UnitX()) *
-                    Eigen::AngleAxisd(roll_deg * kDegree, Eigen::Vector3d::UnitZ()))
+  clamp.linear() = (Eigen::AngleAxisd(yaw_deg * kRadPerDeg, Eigen::Vector3d::UnitY()) *
+                    Eigen::AngleAxisd(pitch_deg * kRadPerDeg, Eigen::Vector3d::UnitX()) *
+                    Eigen::AngleAxisd(roll_deg * kRadPerDeg, Eigen::Vector3d::UnitZ()))
                        .toRotationMatrix();
   clamp.translation() = shift_mm;
   return clamp;
@@ -57,7 +55,7 @@ HarpPlaceOptions Options() {
 }
 
 double AngleDeg(const Eigen::Vector3d& a, const Eigen::Vector3d& b) {
-  return std::atan2(a.cross(b).norm(), a.dot(b)) / kDegree;
+  return std::atan2(a.cross(b).norm(), a.dot(b)) / kRadPerDeg;
 }
 
 struct Clamp {

@@ -4,16 +4,14 @@
 #include <gtest/gtest.h>
 
 #include <Eigen/Eigenvalues>
-#include <numbers>
 
+#include "calibration/angle.hpp"
 #include "tests/sample_visit.hpp"
 
 namespace tinesight {
 namespace {
 
 using ::testing::HasSubstr;
-
-constexpr double kDegrees = 180.0 / std::numbers::pi;
 
 // Five notes in a straight row, with a covariance in which every pair is correlated.
 HarpSolution Solution() {
@@ -49,7 +47,7 @@ TEST(JudgeNotes, StatesACovarianceThatFitsItsUncertainties) {
     }
     EXPECT_EQ(covariance, covariance.transpose());
     // Lateral offset against yaw: half of 0.05 mm · 0.002 rad, in mm · degrees.
-    EXPECT_NEAR(covariance(0, 3), 0.5 * 0.05 * 0.002 * kDegrees, 1e-12);
+    EXPECT_NEAR(covariance(0, 3), 0.5 * 0.05 * 0.002 * kDegPerRad, 1e-12);
     EXPECT_NEAR(covariance(0, 1), 0.5 * 0.05 * 0.06, 1e-12);
     const Eigen::SelfAdjointEigenSolver<NoteCovariance> eigen(covariance);
     EXPECT_GT(eigen.eigenvalues().minCoeff(), 0.0);

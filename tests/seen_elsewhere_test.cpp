@@ -3,8 +3,7 @@
 
 #include <gtest/gtest.h>
 
-#include <numbers>
-
+#include "calibration/angle.hpp"
 #include "tests/solve_scene.hpp"
 
 namespace tinesight {
@@ -12,7 +11,6 @@ namespace {
 
 using N = SolvedNote;
 constexpr int kMidi = 40;
-constexpr double kDegree = std::numbers::pi / 180.0;
 
 InstrumentProfile OneNote() {
   InstrumentProfile profile;
@@ -32,7 +30,7 @@ SolvedNote Tine(double lateral_mm, double yaw_deg) {
   note.midi = kMidi;
   note.state(N::kLateral) = lateral_mm;
   note.state(N::kHeight) = OneNote().notes.front().height_mm;
-  note.state(N::kYaw) = yaw_deg * kDegree;
+  note.state(N::kYaw) = yaw_deg * kRadPerDeg;
   return note;
 }
 
@@ -71,7 +69,7 @@ TEST(SeenElsewhere, IsTheTineThatTheOtherPhotoShows) {
   // One photo leaves a line's depth to the priors, which draw it: 0.15 mm where the two differ by
   // more than 1 mm.
   EXPECT_NEAR(line->at_pickup_mm.x(), -0.6, 0.15);
-  EXPECT_NEAR(line->direction.x(), LineOf(truth).direction.x(), 0.15 * kDegree);
+  EXPECT_NEAR(line->direction.x(), LineOf(truth).direction.x(), 0.15 * kRadPerDeg);
   EXPECT_NEAR(line->direction.norm(), 1.0, 1e-12);
 
   const auto other =

@@ -4,9 +4,9 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
-#include <numbers>
 
 #include "alignment/judge_notes.hpp"
+#include "calibration/angle.hpp"
 #include "tests/made_record.hpp"
 
 namespace tinesight {
@@ -16,7 +16,6 @@ using ::testing::HasSubstr;
 using ::testing::IsEmpty;
 using ::testing::SizeIs;
 
-constexpr double kRadians = std::numbers::pi / 180.0;
 constexpr int kFirst = 40, kLast = 50;
 constexpr int kOdd = 45;  // the note that something is done to
 
@@ -32,14 +31,14 @@ HarpSolution Ordinary() {
     note.midi = midi;
     note.photos = 2;
     note.state << 13.7 * (midi - kFirst) + 0.05 * odd, -0.04 * odd, 0.0, 0.1, 1.2 + 0.06 * odd, 1.5,
-        0.1 * odd * kRadians, 0.0, 0.0;
+        0.1 * odd * kRadPerDeg, 0.0, 0.0;
     Eigen::Matrix<double, SolvedNote::kCount, 1> u;
-    u << 0.05, 0.05, 0.1, 0.08, 0.08, 0.2, 0.08 * kRadians, 0.1 * kRadians, 0.1;
+    u << 0.05, 0.05, 0.1, 0.08, 0.08, 0.2, 0.08 * kRadPerDeg, 0.1 * kRadPerDeg, 0.1;
     note.covariance = u.cwiseAbs2().asDiagonal();
     note.has_tone_bar = true;
-    note.tone_bar << note.state(0), 9.0, 0.08 * odd * kRadians, 0.0;
+    note.tone_bar << note.state(0), 9.0, 0.08 * odd * kRadPerDeg, 0.0;
     note.tone_bar_covariance =
-        Eigen::Vector4d(0.1, 0.1, 0.08 * kRadians, 0.1 * kRadians).cwiseAbs2().asDiagonal();
+        Eigen::Vector4d(0.1, 0.1, 0.08 * kRadPerDeg, 0.1 * kRadPerDeg).cwiseAbs2().asDiagonal();
     solution.notes.push_back(note);
   }
   return solution;
@@ -94,23 +93,23 @@ TEST(Suspicions, ALowBarIsOneThatSitsUnderItsNeighbors) {
 
 TEST(Suspicions, ATineAgainstItsBarIsCrookedInItsBlock) {
   HarpSolution solution = Ordinary();
-  Odd(solution).state(SolvedNote::kYaw) = 0.9 * kRadians;
+  Odd(solution).state(SolvedNote::kYaw) = 0.9 * kRadPerDeg;
   ExpectOne(solution, SuspicionKind::kCrookedInBlock, "toward treble of its tone bar");
 }
 
 TEST(Suspicions, ABarSkewedWithItsTineIsSkewed) {
   HarpSolution solution = Ordinary();
-  Odd(solution).state(SolvedNote::kYaw) = -0.9 * kRadians;
-  Odd(solution).tone_bar(2) = -0.85 * kRadians;
+  Odd(solution).state(SolvedNote::kYaw) = -0.9 * kRadPerDeg;
+  Odd(solution).tone_bar(2) = -0.85 * kRadPerDeg;
   ExpectOne(solution, SuspicionKind::kToneBarSkewed, "toward bass of its neighbors");
 }
 
 TEST(Suspicions, SaysNothingOfABarThatOnlyThePriorMakesSquare) {
   // Skewed with its tine, but hardly seen: the solve leaves it at the prior, 0 ± 0.3 degrees.
   HarpSolution solution = Ordinary();
-  Odd(solution).state(SolvedNote::kYaw) = 0.9 * kRadians;
-  Odd(solution).tone_bar(2) = 0.05 * kRadians;
-  Odd(solution).tone_bar_covariance(2, 2) = std::pow(0.295 * kRadians, 2);
+  Odd(solution).state(SolvedNote::kYaw) = 0.9 * kRadPerDeg;
+  Odd(solution).tone_bar(2) = 0.05 * kRadPerDeg;
+  Odd(solution).tone_bar_covariance(2, 2) = std::pow(0.295 * kRadPerDeg, 2);
   EXPECT_THAT(Of(solution, kOdd), IsEmpty());
 }
 
@@ -130,10 +129,10 @@ TEST(Suspicions, NothingIsSaidWithinTheUncertainty) {
   SolvedNote& odd = Odd(solution);
   odd.state(SolvedNote::kHeight) -= 0.9;
   odd.state(SolvedNote::kX) += 0.8;
-  odd.state(SolvedNote::kYaw) = 0.9 * kRadians;
+  odd.state(SolvedNote::kYaw) = 0.9 * kRadPerDeg;
   odd.covariance(SolvedNote::kX, SolvedNote::kX) = std::pow(0.6, 2);
   odd.covariance(SolvedNote::kHeight, SolvedNote::kHeight) = std::pow(0.6, 2);
-  odd.covariance(SolvedNote::kYaw, SolvedNote::kYaw) = std::pow(0.55 * kRadians, 2);
+  odd.covariance(SolvedNote::kYaw, SolvedNote::kYaw) = std::pow(0.55 * kRadPerDeg, 2);
   EXPECT_THAT(Of(solution, kOdd), IsEmpty());
 }
 

@@ -13,7 +13,6 @@ namespace {
 using testing::BarView;
 using testing::BarX;
 using testing::kBarBehind_mm;
-using testing::kDegree;
 using testing::kGap_mm;
 using testing::kLength_mm;
 using testing::kYaw_deg;
@@ -39,7 +38,7 @@ double YawDeg(const PhotoView& view, const std::vector<AxisPoint>& points) {
     at[k] = eye + ray * ((kBarBehind_mm - eye.y()) / ray.y());
   }
   const Eigen::Vector3d d = at[1] - at[0];
-  return std::atan(d.x() / d.z()) / kDegree;
+  return std::atan(d.x() / d.z()) / kRadPerDeg;
 }
 
 void ExpectYaws(double width_mm, const ToneBarOptions& options) {

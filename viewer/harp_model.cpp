@@ -2,10 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 #include <utility>
 
 #include "alignment/note_name.hpp"
+#include "calibration/angle.hpp"
 #include "viewer/mesh_shapes.hpp"
 
 namespace tinesight {
@@ -118,7 +118,7 @@ class Builder {
     const Vector3d root = note.root_mm;
     Add(note, HarpPart::kBlock,
         BoxMesh(root - kBlockLength * Vector3d::UnitZ(), root, kBlockSide, kBlockSide));
-    const double yaw = magnification_ * bar_yaw_deg * std::numbers::pi / 180.0;
+    const double yaw = magnification_ * bar_yaw_deg * kRadPerDeg;
     const Vector3d along(std::sin(yaw), 0.0, std::cos(yaw));
     const Vector3d middle = root + Vector3d(0.0, kBarAboveTine, 0.0);
     const double ahead = 0.55 * (note.tip_mm.z() - root.z());

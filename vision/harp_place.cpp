@@ -3,14 +3,14 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 #include <opencv2/imgproc.hpp>
 #include <vector>
+
+#include "calibration/angle.hpp"
 
 namespace tinesight {
 namespace {
 
-constexpr double kDegree = std::numbers::pi / 180.0;
 constexpr std::size_t kLeastEdges = 500;
 constexpr std::size_t kLeastPickups = 4;
 constexpr double kUsualPickupScatterRad = 0.001;  // about the row: 0.4 mm at 400 mm
@@ -119,8 +119,8 @@ Eigen::Vector3d FindDirection(const std::vector<Edge>& edges, const Eigen::Matri
   double yaw = 0.0;
   double pitch = 0.0;
   const auto direction = [&](double yaw_deg, double pitch_deg) {
-    const Eigen::Vector3d in_carrier(std::tan(yaw_deg * kDegree), std::tan(pitch_deg * kDegree),
-                                     1.0);
+    const Eigen::Vector3d in_carrier(std::tan(yaw_deg * kRadPerDeg),
+                                     std::tan(pitch_deg * kRadPerDeg), 1.0);
     return Eigen::Vector3d(rotation * in_carrier.normalized());
   };
   struct Stage {
@@ -136,7 +136,7 @@ Eigen::Vector3d FindDirection(const std::vector<Edge>& edges, const Eigen::Matri
         const double squared = std::pow((yaw0 + dy) / kSquareSigmaDeg, 2) +
                                std::pow((pitch0 + dp) / kSquareSigmaDeg, 2);
         const double agreement =
-            Agreement(edges, direction(yaw0 + dy, pitch0 + dp), stage.tolerance_deg * kDegree) -
+            Agreement(edges, direction(yaw0 + dy, pitch0 + dp), stage.tolerance_deg * kRadPerDeg) -
             0.5 * kSquareShare * static_cast<double>(edges.size()) * squared;
         if (agreement > best) {
           best = agreement;

@@ -2,9 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 #include <opencv2/imgproc.hpp>
 
+#include "calibration/angle.hpp"
 #include "calibration/median.hpp"
 #include "vision/block_screen.hpp"
 #include "vision/outline_fit.hpp"
@@ -12,7 +12,6 @@
 namespace tinesight {
 namespace {
 
-constexpr double kDegree = std::numbers::pi / 180.0;
 constexpr double kPlaneMm = 6.0;  // of the straightened picture, above the tine as played
 constexpr double kPxPerMm = 10.0;
 constexpr double kRowMm = 0.5;
@@ -219,7 +218,7 @@ CommonBar VoteForCommon(const PhotoView& view, const std::vector<ToneBarPredicti
   std::vector<Looks> looks(notes.size());
   for (std::size_t i = 0; i < notes.size(); ++i) {
     for (double yaw = -kLargestYawDeg; yaw <= kLargestYawDeg; yaw += kCoarse * kYawStepDeg) {
-      looks[i].push_back(LineStrength(strips[i], yaw * kDegree, 1));
+      looks[i].push_back(LineStrength(strips[i], yaw * kRadPerDeg, 1));
     }
   }
   const bool known = options.width_mm > 0.0;
@@ -257,13 +256,13 @@ MiddleLine FindMiddleLine(const Strip& strip, double expected_side_mm, double wi
   const auto width = static_cast<std::size_t>(std::lround(width_mm * kPxPerMm * kPerColumn));
   MiddleLine best;
   for (double yaw = -kLargestYawDeg; yaw <= kLargestYawDeg + 1e-9; yaw += kYawStepDeg) {
-    const std::vector<float> line = LineStrength(strip, yaw * kDegree, kPerColumn);
+    const std::vector<float> line = LineStrength(strip, yaw * kRadPerDeg, kPerColumn);
     for (std::size_t k = 0; k + width < line.size(); ++k) {
       const double side = strip.scale.Mm(static_cast<double>(k) / kPerColumn) + 0.5 * width_mm;
       const double off = (side - expected_side_mm) / kSideSigmaMm;
       const double strength =
           PairStrength(line[k], line[k + width]) - YawPenalty(yaw) - kPriorWeight * 0.5 * off * off;
-      if (strength > best.strength) best = {side, yaw * kDegree, strength};
+      if (strength > best.strength) best = {side, yaw * kRadPerDeg, strength};
     }
   }
   return best;
@@ -283,7 +282,7 @@ OutlineFit FollowEdges(const PhotoView& view, const BarPlane& plane, const ToneB
   const double span_mm = kRowMm * (gradient.rows - 1);
   OutlineFitOptions fit_options;
   fit_options.width_share = kWidthShare;
-  fit_options.turn_sigma_mm = span_mm * std::tan(kYawSigmaDeg * kDegree);
+  fit_options.turn_sigma_mm = span_mm * std::tan(kYawSigmaDeg * kRadPerDeg);
   fit_options.narrowest_window_mm = kNarrowestWindowMm;
   OutlineFit fit;
   fit.line = start;
