@@ -232,7 +232,11 @@ void PrintPhotoTable(const Survey& survey) {
     for (const double growth_mm : photo.pose.edge_growth_mm) {
       std::cout << std::setw(8) << 1000.0 * growth_mm;
     }
-    std::cout << std::noshowpos << (photo.residual_flagged ? "  residual stands out" : "") << '\n';
+    std::cout << std::noshowpos
+              << (photo.residual_flagged   ? "  residual stands out"
+                  : photo.rejected_flagged ? "  many marks don't fit"
+                                           : "")
+              << '\n';
   }
 }
 

@@ -8,6 +8,7 @@
 #include <map>
 #include <sstream>
 
+#include "calibration/angle.hpp"
 #include "calibration/bundle.hpp"
 #include "calibration/survey_bundle.hpp"
 
@@ -19,6 +20,9 @@ constexpr int kLeastPhotos = 5;
 constexpr int kLeastLinkingPhotos = 3;  // that show both bars
 constexpr double kLeastCoverage = 0.40;
 constexpr double kLeastTilt_rad = 10.0 * M_PI / 180.0;
+// Of a photo's marks: a few tags taken for others are a few percent. Where a whole photo is shaken,
+// the worst half is left out, and the rms of what is used looks harmless.
+constexpr double kMostRejectedShare = 0.2;
 constexpr double kMostFocalUncertainty = 0.01;
 constexpr double kMostRmsShare = 1.0 / 1000.0;  // of the image's diagonal
 
@@ -157,6 +161,8 @@ void ReportPhotos(const BundleResult& result, const Rig& rig, Survey& survey) {
     const BundlePhotoResult& photo = result.photos[next++];
     report.rms_px = photo.rms_px;
     report.rejected = photo.rejected_count;
+    report.rejected_flagged =
+        photo.rejected_count > kMostRejectedShare * (photo.used + photo.rejected_count);
     report.focal_scale_u = photo.focal_scale_u;
     report.pose.camera_from_rig = photo.camera_from_target;
     report.pose.focal_scale = photo.focal_scale;
@@ -207,7 +213,7 @@ Result<void> RefusePoorSolution(const Survey& survey, const SurveyOptions& optio
   }
   if (!(survey.tilt_rad >= kLeastTilt_rad)) {
     return Fail("all photos look at the rig from the same direction, within " +
-                Round(survey.tilt_rad * 180.0 / M_PI, 1) +
+                Round(survey.tilt_rad * kDegPerRad, 1) +
                 "°; tilt the phone: take photos from the left, the right, above and below, 20° "
                 "to 40° off");
   }
@@ -236,7 +242,12 @@ void AddWarnings(const std::vector<SurveyPhoto>& photos, const Rig& rig, Survey&
   }
   for (const SurveyPhotoReport& photo : survey.photos) {
     if (!photo.used) survey.warnings.push_back(photo.name + ": not used, it " + photo.reason);
-    if (photo.residual_flagged) {
+    if (photo.rejected_flagged) {
+      survey.warnings.push_back(photo.name + ": " + std::to_string(photo.rejected) + " of its " +
+                                std::to_string(4 * photo.tags + photo.points) +
+                                " marks don't fit the other photos; leave it out or take it "
+                                "again, steadier");
+    } else if (photo.residual_flagged) {
       survey.warnings.push_back(photo.name + ": its residual of " + Round(photo.rms_px, 2) +
                                 " px stands out; leave it out or take it again, steadier");
     }

@@ -59,6 +59,7 @@ struct SurveyPhotoReport {
   int points = 0;                 ///< saddle points found
   int rejected = 0;               ///< marks (a tag's corner or a saddle point) left out as outliers
   bool residual_flagged = false;  ///< rms far above that of the other photos
+  bool rejected_flagged = false;  ///< too many left out for a misread tag or two
   double rms_px = 0.0;
   CoverageMap coverage;
   double focal_scale_u = 0.0;

@@ -14,6 +14,7 @@
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
 
+#include "calibration/angle.hpp"
 #include "calibration/camera.hpp"
 #include "calibration/rig.hpp"
 #include "calibration/strips.hpp"
@@ -23,7 +24,6 @@ namespace tinesight {
 namespace {
 
 namespace fs = std::filesystem;
-constexpr double kDegree = M_PI / 180.0;
 constexpr double kTexturePxPerMm = 24.0;
 
 Camera TrueCamera() {
@@ -77,15 +77,15 @@ Eigen::Isometry3d RigFromStrip(bool mount) {
   pose.translation() = Eigen::Vector3d(0.0, bar.y_mm, bar.z_mm);
   if (mount) {
     pose.translation() += Eigen::Vector3d(2.0, -1.5, 3.0);
-    pose.linear() = Eigen::AngleAxisd(0.8 * kDegree, Eigen::Vector3d::UnitY()).matrix();
+    pose.linear() = Eigen::AngleAxisd(0.8 * kRadPerDeg, Eigen::Vector3d::UnitY()).matrix();
   }
   return pose;
 }
 
 Eigen::Isometry3d LookAt(double azimuth_deg, double elevation_deg, double distance_mm,
                          double roll_deg, const Eigen::Vector3d& target) {
-  const double a = azimuth_deg * kDegree;
-  const double e = elevation_deg * kDegree;
+  const double a = azimuth_deg * kRadPerDeg;
+  const double e = elevation_deg * kRadPerDeg;
   const Eigen::Vector3d eye =
       target + distance_mm * Eigen::Vector3d(std::sin(a) * std::cos(e), -std::sin(e),
                                              -std::cos(a) * std::cos(e));
@@ -93,7 +93,7 @@ Eigen::Isometry3d LookAt(double azimuth_deg, double elevation_deg, double distan
   turn.row(2) = (target - eye).normalized().transpose();
   turn.row(0) = Eigen::Vector3d::UnitY().cross(turn.row(2).transpose()).normalized().transpose();
   turn.row(1) = turn.row(2).cross(turn.row(0));
-  turn = Eigen::AngleAxisd(-roll_deg * kDegree, Eigen::Vector3d::UnitZ()).matrix() * turn;
+  turn = Eigen::AngleAxisd(-roll_deg * kRadPerDeg, Eigen::Vector3d::UnitZ()).matrix() * turn;
   Eigen::Isometry3d pose = Eigen::Isometry3d::Identity();
   pose.linear() = turn;
   pose.translation() = -turn * eye;

@@ -10,6 +10,7 @@
 #include <iostream>
 #include <random>
 
+#include "calibration/angle.hpp"
 #include "tests/facing_tag.hpp"
 
 namespace tinesight {
@@ -17,7 +18,6 @@ namespace {
 
 constexpr int kWidth = 4032;
 constexpr int kHeight = 3024;
-constexpr double kDegree = M_PI / 180.0;
 
 /// The default strips, as a rig file.
 Rig NominalRig(bool with_points) {
@@ -48,7 +48,7 @@ Rig RealRig(const Rig& nominal, double jitter_mm, double wave_mm, std::mt19937& 
     q += jitter;
     if (p.z() > 0.0) return q;
     const Eigen::Vector3d middle(0.0, 17.0, -205.0);
-    const Eigen::AngleAxisd turn(1.2 * kDegree, Eigen::Vector3d(0.5, -0.6, 0.62).normalized());
+    const Eigen::AngleAxisd turn(1.2 * kRadPerDeg, Eigen::Vector3d(0.5, -0.6, 0.62).normalized());
     return Eigen::Vector3d(turn * (q - middle) + middle + Eigen::Vector3d(3.1, -2.2, 4.0));
   };
   const auto jitter = [&] {
@@ -77,9 +77,9 @@ const std::vector<View> kGoodViews = {
     {-20, 18, 400, 10, {-40, -45, -60}}, {6, 36, 350, -30, {25, 40, -110}}};
 
 Eigen::Isometry3d LookAt(const View& view) {
-  const double a = view.azimuth_deg * kDegree;
-  const double e = view.elevation_deg * kDegree;
-  const double roll = view.roll_deg * kDegree;
+  const double a = view.azimuth_deg * kRadPerDeg;
+  const double e = view.elevation_deg * kRadPerDeg;
+  const double roll = view.roll_deg * kRadPerDeg;
   // In front of the mounts (−z) and, with the harp swung up, above as the camera sees it (−y).
   const Eigen::Vector3d eye =
       view.target + view.distance_mm * Eigen::Vector3d(std::sin(a) * std::cos(e), -std::sin(e),
@@ -385,7 +385,7 @@ TEST(Survey, KeepsTheFrameOfThePickupBar) {
   // The mount bar stands 1.2° and (3.1, −2.2, 4.0) mm off in the scene; the frame of the pickup bar
   // is only as good as a bar of 360 × 12 mm can carry it across 235 mm: its turn about its own
   // length is known from waves of 0.05 mm over ±6 mm, which is a tenth of a degree.
-  EXPECT_NEAR(survey->placement[0].turn_rad, 1.2 * kDegree, 0.4 * kDegree);
+  EXPECT_NEAR(survey->placement[0].turn_rad, 1.2 * kRadPerDeg, 0.4 * kRadPerDeg);
   EXPECT_NEAR(survey->placement[0].shift_mm.x(), 3.1, 0.5);
 }
 
@@ -399,6 +399,37 @@ TEST(Survey, WrongTagsAreLeftOutAndCounted) {
   const auto& u = *survey->camera.standard_uncertainty;
   EXPECT_LT(std::abs(survey->camera.fx_px - scene.camera.fx_px), 4.0 * u[0]);
   EXPECT_LT(std::sqrt(MeanSquare(ShapeErrors(survey->rig, scene.real))), 0.04);
+}
+
+/// Makes all marks of a photo less certain.
+void Shake(double sigma_px, SurveyPhoto& photo) {
+  std::mt19937 random(8);
+  std::normal_distribution<double> shake_px(0.0, sigma_px);
+  const auto shake = [&](Eigen::Vector2d& mark_px) {
+    mark_px += Eigen::Vector2d(shake_px(random), shake_px(random));
+  };
+  for (TagObservation& tag : photo.observations.tags) {
+    for (auto& corner : tag.corners_px) shake(corner);
+  }
+  for (PointObservation& point : photo.observations.points) shake(point.position_px);
+}
+
+TEST(Survey, NamesThePhotoThatFitsWorst) {
+  constexpr std::size_t kShaken = 4;
+  for (const double sigma_px : {0.8, 3.0}) {
+    Scene scene = MakeScene({.seed = 8});
+    Shake(sigma_px, scene.photos[kShaken]);
+    const auto survey = SurveyRig(scene.photos, scene.nominal, Options());
+    ASSERT_TRUE(survey) << survey.error().message;
+    for (std::size_t i = 0; i < survey->photos.size(); ++i) {
+      const SurveyPhotoReport& photo = survey->photos[i];
+      EXPECT_EQ(photo.residual_flagged || photo.rejected_flagged, i == kShaken)
+          << i << " at " << sigma_px << ": " << photo.rms_px << " px, " << photo.rejected;
+    }
+    EXPECT_THAT(survey->warnings, ::testing::Contains(::testing::AllOf(
+                                      ::testing::StartsWith(scene.photos[kShaken].name + ": "),
+                                      ::testing::HasSubstr("take it again, steadier"))));
+  }
 }
 
 std::string Refusal(const Scene& scene) {
