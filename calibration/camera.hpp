@@ -77,8 +77,9 @@ Eigen::Matrix<T, 2, 1> ProjectPinhole(const Eigen::Matrix<T, 3, 1>& point_camera
   return {fx * xd + cx, fy * yd + cy};
 }
 
-/// Reads a camera file (DESIGN.md 9: width, height, fx, fy, cx, cy, distortion; exif optional).
-/// The coefficients may also stand as the keys k1, k2, p1, p2, k3. Rejects absurd values by name.
+/// Reads a camera file (README.md, "Files": width, height, fx, fy, cx, cy, distortion; exif
+/// optional). The coefficients may also stand as the keys k1, k2, p1, p2, k3. Rejects absurd values
+/// by name.
 /// Added keys: `standard_uncertainty`, an object with the keys fx, fy, cx, cy, k1, k2, p1, p2, k3;
 /// `exif_orientation`, 1 where it is missing.
 [[nodiscard]] Result<Camera> ReadCamera(const std::filesystem::path& file);

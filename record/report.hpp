@@ -32,7 +32,7 @@ struct Report {
 [[nodiscard]] Result<Report> BuildReport(const ServiceRecord& record, const Visit& visit,
                                          PaperSize paper = PaperSize::kLetter);
 
-/// Names of a report's file when nobody gave one: "harp as-left report.pdf" beside the record.
+/// Name of a report's file when nobody gave one: "harp_as_left_report.pdf" beside the record.
 [[nodiscard]] std::filesystem::path ReportFileName(const ServiceRecord& record, const Visit& visit);
 
 }  // namespace tinesight

@@ -35,7 +35,7 @@ inline constexpr int kRecordSchemaVersion = 3;
 
 /// Which instrument; free text, all of it optional.
 struct InstrumentInfo {
-  std::string type;     ///< "73-note tine piano, suitcase"
+  std::string type;     ///< "73-note tine piano, portable"
   std::string compass;  ///< "E1 to E7"; filled from the first visit's profile if nobody said it
   std::string serial;
   std::string owner;

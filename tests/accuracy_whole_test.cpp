@@ -33,11 +33,11 @@ constexpr double kNone = -1.0;  // nothing is required
 /// What is measured from.
 enum Kind { kOnePhoto, kTwoStations, kWholeVisit };
 
-/// One figure of the table, by Kind. `required` is what the product must reach (the table of the
-/// project's first milestone; the whole visit is held to that of two stations). Where it is not
-/// reached yet, `now` is the regression limit just beyond what is reached. It is moved toward
-/// `required`, and dropped there: the test says when. Moving one back to let another forward is a
-/// trade that the commit names.
+/// One figure of the table, by Kind. `required` is what the product must reach ("required" in the
+/// README's table; the whole visit is held to that of two stations). Where it is not reached yet,
+/// `now` is the regression limit just beyond what is reached. It is moved toward `required`, and
+/// dropped there: the test says when. Moving one back to let another forward is a trade that the
+/// commit names.
 struct Row {
   const char* quantity;
   const char* format;
@@ -94,8 +94,8 @@ const std::array<Row, kRowCount> kRows = {{
     {"height, gap verdicts contradicted", "%.0f", false, {0.0, 0.0, 0.0}, {{}, {}, {}}},
 }};
 
-// What the photos make one suspect, of the planted faults in all registers (as four registers
-// share notes, some count twice): so many are named at least, with so many false alarms at most.
+// What the photos make one suspect, of the planted faults in all registers (one lies in two
+// registers and counts twice): so many are named at least, with so many false alarms at most.
 // Several stand at their thresholds: builds alike in their figures named 12 to 16 of them in the
 // whole visit, this one 12. False alarms are off the same way, by a quarter to 80 % of what is
 // said; some builds before had one each from two stations and in the whole visit.

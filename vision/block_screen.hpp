@@ -5,8 +5,13 @@
 
 namespace tinesight {
 
-/// A block of usual size about the tine that it holds: the tine leaves the middle of its front.
-/// Common practice, no source: blocks are 6 to 8 mm wide and high and 10 to 13 mm long.
+/// A block about the tine that it holds, as large as usual ones get: the tine leaves the middle of
+/// its front. Common practice, no source: blocks are 6 to 8 mm wide and high and 10 to 13 mm long.
+///
+/// These say what a block may hide, and how high its edge is looked for. So they are half of the
+/// widest, the longest, and half of the highest with 0.5 mm to spare (chosen with the first
+/// detector, not measured). The solve's prior of that edge's height leans to neither side: half of
+/// 7 mm, HarpSolveOptions::usual_block_top_mm.
 struct UsualBlock {
   static constexpr double kHalfWidthMm = 4.0;
   static constexpr double kHalfHeightMm = 4.5;

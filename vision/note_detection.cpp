@@ -77,9 +77,9 @@ void ExpectRootsInLine(const PhotoView& view, const std::vector<NoteGeometry>& n
 }
 
 // What the share of a rod's outlines that was found says of the axis: on rendered photos of two
-// makers (tests/README.md) the error grew from 0.3 px at 0.6 and more to about 1 px at 0.3. A tine
-// below kFaintShare is looked for again; a figure is still given down to kLeastShare, if it looks
-// like its neighbors.
+// makers, by an early build, the error grew from 0.3 px at 0.6 and more to about 1 px at 0.3. A
+// tine below kFaintShare is looked for again; a figure is still given down to kLeastShare, if it
+// looks like its neighbors.
 constexpr double kFaintShare = 0.25;
 constexpr double kLeastShare = 0.2;
 

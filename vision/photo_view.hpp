@@ -7,9 +7,16 @@
 
 namespace tinesight {
 
-/// A photo together with where its camera stood: what every detector of this folder looks at.
-/// Points are in the carrier frame (the rig's, later the harp's), mm; image positions in px of
-/// the photo as taken (distorted), center of the top-left pixel at (0, 0).
+/// A photo together with where its camera stood: what the detectors of pickups, tines and tone bars
+/// look at. All points that they take and give are in one frame, mm: "world" in the names here,
+/// "the carrier frame" in the other headers of this folder. Whoever fills the view chooses it by
+/// camera_from_world: the rig frame, as the tags gave the pose, where the row of pickups is first
+/// looked for; then the harp as this photo shows it to stand (PlaceHarp); in the second look the
+/// harp frame of the solve. Always +x toward treble, +y up as played (down in the picture), +z
+/// from mount to pickup.
+///
+/// Image positions are px of the photo as taken (distorted), center of the top-left pixel at
+/// (0, 0).
 struct PhotoView {
   cv::Mat bgr;   ///< CV_8UC3
   cv::Mat gray;  ///< CV_8UC1
