@@ -2,6 +2,7 @@
 #include <exception>
 #include <iostream>
 #include <string>
+#include <string_view>
 
 #include "app/commands.hpp"
 #include "record/text_util.hpp"
@@ -26,6 +27,31 @@ std::string HelpHint(const CLI::App& app) {
   return "tinesight " + (chosen.empty() ? "" : chosen.front()->get_name() + " ") + "--help";
 }
 
+// CLI11 complains of what is missing before what it did not understand, which mostly is the cause.
+std::string Complaint(const CLI::App& app, const CLI::ParseError& error) {
+  if (dynamic_cast<const CLI::RequiredError*>(&error) != nullptr) {
+    for (const std::string& word : app.remaining(true)) {
+      if (word == "--") continue;
+      if (app.get_subcommands().empty() && !word.starts_with("-")) {
+        return word + " is no command; tinesight --help lists them";
+      }
+      return "The following argument was not expected: " + word + " (see " + HelpHint(app) + ")";
+    }
+  }
+  return std::string(error.what()) + " (see " + HelpHint(app) + ")";
+}
+
+// "--json=", as of a shell variable that is not set: CLI11 would take the next word for the value,
+// and write over the photo that it names.
+const char* OptionWithoutValue(int argc, char** argv) {
+  for (int i = 1; i < argc; ++i) {
+    const std::string_view word = argv[i];
+    if (word == "--") break;
+    if (word.starts_with("--") && word.find('=') == word.size() - 1) return argv[i];
+  }
+  return nullptr;
+}
+
 int Run(int argc, char** argv) {
   CLI::App app{"Tinesight measures the tines of a tine piano from phone photos."};
   app.name("tinesight");
@@ -45,13 +71,17 @@ int Run(int argc, char** argv) {
   AddWhatIfCommand(app, exit_status);
   AddViewCommand(app, exit_status);
 
+  if (const char* option = OptionWithoutValue(argc, argv)) {
+    PrintFailure(std::string(option) + " is followed by no value (see tinesight --help)");
+    return kExitUsage;
+  }
   try {
     app.parse(argc, argv);
   } catch (const CLI::ParseError& error) {
     if (error.get_exit_code() == static_cast<int>(CLI::ExitCodes::Success)) {
       return app.exit(error);  // --help and --version print and end
     }
-    PrintFailure(std::string(error.what()) + " (see " + HelpHint(app) + ")");
+    PrintFailure(Complaint(app, error));
     return kExitUsage;
   }
   return exit_status;

@@ -5,7 +5,6 @@
 #include <iostream>
 #include <map>
 #include <optional>
-#include <set>
 #include <string>
 #include <system_error>
 #include <vector>
@@ -73,14 +72,35 @@ DamperState Damper(const MeasureOptions& options) {
   WrongUsage("--damper " + options.damper + ": choose harp-raised, key-held or resting");
 }
 
-// The same file under any spelling; missing files keep their absolute name.
-fs::path Identity(const std::string& file) {
-  std::error_code code;
-  const fs::path canonical = fs::weakly_canonical(fs::absolute(file), code);
-  return code ? fs::path(file) : canonical;
+// One overlay a photo; photos of the same name from two folders get a number.
+std::vector<fs::path> OverlayFiles(const MeasureOptions& options) {
+  std::vector<fs::path> files;
+  if (options.overlays.empty()) return files;
+  std::map<std::string, int> used;
+  for (const std::string& photo : options.photos) {
+    const std::string stem = fs::path(photo).stem().string() + "_overlay";
+    const int count = ++used[stem];
+    files.push_back(fs::path(options.overlays) /
+                    (stem + (count > 1 ? "_" + std::to_string(count) : "") + ".jpg"));
+  }
+  return files;
+}
+
+// An output that is also read, or written twice, would destroy what the technician has.
+void CheckNamedOnce(const MeasureOptions& options) {
+  std::vector<std::string> inputs = options.photos;
+  inputs.insert(inputs.end(), {options.camera, options.rig, options.instrument});
+  std::vector<std::string> outputs{options.json, options.csv, options.record, options.overlays};
+  for (const fs::path& file : OverlayFiles(options)) outputs.push_back(file.string());
+  if (const auto twice = OutputNamedTwice(inputs, outputs)) {
+    WrongUsage(*twice + " is named twice, as an output and as something else");
+  }
 }
 
 void CheckUsage(const MeasureOptions& options) {
+  if (std::find(options.photos.begin(), options.photos.end(), "") != options.photos.end()) {
+    WrongUsage("a photo's name is empty; name every photo");
+  }
   if (options.photos.size() > kMaxPhotos) {
     WrongUsage(std::to_string(options.photos.size()) + " photos are more than the " +
                std::to_string(kMaxPhotos) + " of one visit; leave some out");
@@ -101,29 +121,7 @@ void CheckUsage(const MeasureOptions& options) {
   if (options.debug && options.overlays.empty()) {
     WrongUsage("--debug writes into the folder of --overlays; name one");
   }
-  // An output that is also read, or written twice, would destroy what the technician has.
-  std::set<fs::path> taken{Identity(options.rig), Identity(options.instrument)};
-  if (!options.camera.empty()) taken.insert(Identity(options.camera));
-  for (const std::string& photo : options.photos) taken.insert(Identity(photo));
-  for (const std::string* output : {&options.json, &options.csv, &options.record}) {
-    if (output->empty() || output->starts_with("/dev/")) continue;
-    if (!taken.insert(Identity(*output)).second) {
-      WrongUsage(*output + " is named twice, as an output and as something else");
-    }
-  }
-}
-
-// One overlay a photo; photos of the same name from two folders get a number.
-std::vector<fs::path> OverlayFiles(const MeasureOptions& options) {
-  std::vector<fs::path> files;
-  std::map<std::string, int> used;
-  for (const std::string& photo : options.photos) {
-    const std::string stem = fs::path(photo).stem().string() + "_overlay";
-    const int count = ++used[stem];
-    files.push_back(fs::path(options.overlays) /
-                    (stem + (count > 1 ? "_" + std::to_string(count) : "") + ".jpg"));
-  }
-  return files;
+  CheckNamedOnce(options);
 }
 
 Result<void> CheckOutputs(const MeasureOptions& options) {
@@ -132,7 +130,8 @@ Result<void> CheckOutputs(const MeasureOptions& options) {
     if (auto writable = CheckFileWritable(*file); !writable) return writable;
   }
   if (!options.overlays.empty()) {
-    if (auto writable = CheckFolderWritable(options.overlays); !writable) return writable;
+    auto writable = CheckFilesWritable(options.overlays, OverlayFiles(options));
+    if (!writable) return writable;
   }
   if (options.record.empty()) return {};
   return CheckVisitRecord(options.record, options.visit, Damper(options));
@@ -168,7 +167,8 @@ Result<void> MakeFolder(const fs::path& folder) {
   return {};
 }
 
-// A visit without a figure proves nothing, and its name would be used up.
+// A visit without a figure proves nothing: kept, it would use up its name in the record, or take
+// the place of an earlier result.
 bool AnyMeasured(const VisitMeasurement& visit) {
   return std::any_of(visit.notes.begin(), visit.notes.end(),
                      [](const auto& note) { return note.lateral_mm; });
@@ -234,16 +234,24 @@ Result<void> WriteOverlays(const MeasureOptions& options, const MeasureRequest& 
 }
 
 // The record first: it is what can't be made again, and it knows the other damper states.
-Result<void> WriteOutputs(const MeasureOptions& options, const MeasureRequest& request,
-                          const std::string& profile_json, VisitMeasurement& visit,
-                          ProgressBar& progress) {
+Result<void> WriteResults(const MeasureOptions& options, const MeasureRequest& request,
+                          const std::string& profile_json, VisitMeasurement& visit) {
   Result<void> done;
-  if (!options.record.empty() && AnyMeasured(visit)) {
+  if (!options.record.empty()) {
     done = KeepVisit(options, request, profile_json, visit);
     if (done) done = FillDamperLift(options, visit);
   }
   if (done && !options.json.empty()) done = WriteFileAtomically(options.json, ResultJson(visit));
   if (done && !options.csv.empty()) done = WriteFileAtomically(options.csv, ResultCsv(visit));
+  return done;
+}
+
+// The pictures also where nothing could be measured: they show why.
+Result<void> WriteOutputs(const MeasureOptions& options, const MeasureRequest& request,
+                          const std::string& profile_json, VisitMeasurement& visit,
+                          ProgressBar& progress) {
+  Result<void> done;
+  if (AnyMeasured(visit)) done = WriteResults(options, request, profile_json, visit);
   if (done && !options.overlays.empty()) done = WriteOverlays(options, request, visit, progress);
   return done;
 }
@@ -284,7 +292,7 @@ int Measure(const MeasureOptions& options) {
   const int refused = TellRefusedPhotos(*visit);
   if (!written) return FailWith(written.error());
   if (!std::cout) return FailWith({"the table could not be written to the standard output"});
-  if (!AnyMeasured(*visit)) return FailWith({"no note could be measured"});
+  if (!AnyMeasured(*visit)) return FailWith({"no note could be measured; no result was written"});
   return refused > 0 ? kExitFailure : kExitOk;
 }
 
@@ -296,12 +304,13 @@ void AddMeasureCommand(CLI::App& app, int& exit_status) {
       "measure", "Measure every note in the photos of one visit and say what to correct");
   command->add_option("photos", options->photos, "1 to 40 photos (JPEG, HEIC, PNG, TIFF)")
       ->required()
-      ->option_text("PHOTO...");
+      ->type_name("PHOTO");
   const auto file = [&](const char* name, std::string& value, const char* help,
-                        const char* text = "FILE") {
-    return command->add_option(name, value, help)->option_text(text);
+                        const char* type = "FILE") {
+    return command->add_option(name, value, help)->type_name(type)->check(NotBlank());
   };
-  file("--camera", options->camera, "camera file, from `calibrate`");
+  file("--camera", options->camera,
+       "camera file, from `calibrate`; REQUIRED, this or --self-calibrate");
   command->add_flag("--self-calibrate", options->self_calibrate,
                     "find the camera of photos that belong to no --camera from the rig they show; "
                     "less certain than a calibration");

@@ -9,7 +9,7 @@ namespace tinesight {
 namespace {
 
 std::string BlankReason(const std::string& text) {
-  return text.find_first_not_of(" \t\r\n") == std::string::npos ? "is blank; say something" : "";
+  return text.find_first_not_of(" \t\r\n") == std::string::npos ? "is blank; give it a value" : "";
 }
 
 }  // namespace

@@ -35,6 +35,16 @@ Result<void> TryFolder(const fs::path& folder, const fs::path& wanted) {
   return {};
 }
 
+// The same for every spelling of a file's path, a link's too; a file need not exist.
+fs::path Identity(const std::string& file) {
+  std::error_code code;
+  const fs::path absolute = fs::absolute(file, code);
+  const fs::path canonical = code ? absolute : fs::weakly_canonical(absolute, code);
+  if (code) return file;
+  // "pictures/" is the folder "pictures".
+  return canonical.has_filename() ? canonical : canonical.parent_path();
+}
+
 }  // namespace
 
 Result<void> CheckFileWritable(const fs::path& file) {
@@ -48,7 +58,14 @@ Result<void> CheckFileWritable(const fs::path& file) {
     if (access(file.c_str(), W_OK) == 0) return {};
     return Fail(file.string() + ": cannot be written: " + std::strerror(errno));
   }
-  return TryFolder(FolderOf(file), file);
+  if (!fs::exists(status)) return TryFolder(FolderOf(file), file);
+  // Its folder alone could replace it, but whoever protected it wants to keep it.
+  if (access(file.c_str(), W_OK) != 0) {
+    return Fail(file.string() + ": cannot be written: the file is write-protected");
+  }
+  // Through a link, the file that it names is replaced.
+  const fs::path target = fs::canonical(file, code);
+  return TryFolder(FolderOf(code ? file : target), file);
 }
 
 Result<void> CheckFolderWritable(const fs::path& folder) {
@@ -61,18 +78,27 @@ Result<void> CheckFolderWritable(const fs::path& folder) {
   return TryFolder(existing.empty() ? fs::path(".") : existing, folder);
 }
 
+Result<void> CheckFilesWritable(const fs::path& folder, const std::vector<fs::path>& files) {
+  if (auto writable = CheckFolderWritable(folder); !writable) return writable;
+  for (const fs::path& file : files) {
+    std::error_code code;
+    if (!fs::exists(file, code)) continue;  // the folder takes new files
+    if (auto writable = CheckFileWritable(file); !writable) return writable;
+  }
+  return {};
+}
+
 std::optional<std::string> OutputNamedTwice(const std::vector<std::string>& inputs,
                                             const std::vector<std::string>& outputs) {
-  const auto identity = [](const std::string& file) {
-    std::error_code code;
-    const auto canonical = std::filesystem::weakly_canonical(std::filesystem::absolute(file), code);
-    return code ? std::filesystem::path(file) : canonical;
+  const auto counts = [](const std::string& file) {
+    return !file.empty() && !file.starts_with("/dev/");
   };
-  std::set<std::filesystem::path> taken;
-  for (const std::string& input : inputs) taken.insert(identity(input));
+  std::set<fs::path> taken;
+  for (const std::string& input : inputs) {
+    if (counts(input)) taken.insert(Identity(input));
+  }
   for (const std::string& output : outputs) {
-    if (output.empty() || output.starts_with("/dev/")) continue;
-    if (!taken.insert(identity(output)).second) return output;
+    if (counts(output) && !taken.insert(Identity(output)).second) return output;
   }
   return std::nullopt;
 }

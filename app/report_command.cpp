@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "app/commands.hpp"
+#include "app/option_checks.hpp"
 #include "app/output_check.hpp"
 #include "app/record_options.hpp"
 #include "app/run_exporter.hpp"
@@ -63,7 +64,7 @@ Result<void> CheckOutputs(const ReportOptions& options, const std::string& pdf) 
   }
   if (options.model.empty()) return {};
   return IsModelName(options.model) ? CheckFileWritable(options.model)
-                                    : CheckFolderWritable(options.model);
+                                    : CheckFilesWritable(options.model, ModelFiles(options));
 }
 
 int WriteModel(const ReportOptions& options, const Visit& visit) {
@@ -137,19 +138,24 @@ void CheckModelName(const std::string& model) {
                              ": the name must end in .ply or .gltf, or be that of a folder");
 }
 
+void CheckNamedOnce(const ReportOptions& options, const std::string& pdf) {
+  std::vector<std::string> outputs{pdf, options.csv, options.json, options.images};
+  for (const fs::path& file : ModelFiles(options)) outputs.push_back(file.string());
+  if (const auto twice = OutputNamedTwice({options.record}, outputs)) {
+    throw CLI::ValidationError(*twice + " is named twice, as an output and as something else");
+  }
+}
+
 int WriteReport(const ReportOptions& options) {
   CheckModelName(options.model);
+  CheckNamedOnce(options, options.pdf);
   const Result<ServiceRecord> record = ReadServiceRecord(options.record);
   if (!record) return FailWith(record.error());
   const Result<const Visit*> visit = ChosenVisit(*record, options);
   if (!visit) return FailWith(visit.error());
   const std::string pdf =
       options.pdf.empty() ? ReportFileName(*record, **visit).string() : options.pdf;
-  std::vector<std::string> outputs{pdf, options.csv, options.json, options.images};
-  for (const fs::path& file : ModelFiles(options)) outputs.push_back(file.string());
-  if (const auto twice = OutputNamedTwice({options.record}, outputs)) {
-    throw CLI::ValidationError(*twice + " is named twice, as an output and as something else");
-  }
+  CheckNamedOnce(options, pdf);  // only the record could say what it is if not given
   if (auto writable = CheckOutputs(options, pdf); !writable) return FailWith(writable.error());
   if (auto written = WriteFiles(options, *record, **visit, pdf); !written) {
     return FailWith(written.error());
@@ -167,7 +173,7 @@ void AddReportCommand(CLI::App& app, int& exit_status) {
       ->required()
       ->option_text("FILE.tinerec");
   const auto text = [&](const char* name, std::string& value, const char* help, const char* word) {
-    return command->add_option(name, value, help)->option_text(word);
+    return command->add_option(name, value, help)->option_text(word)->check(NotBlank());
   };
   text("--visit", options->visit, "the visit to report on; without it the newest", "NAME");
   command->add_option("--paper", options->paper, "paper size (letter or a4)")

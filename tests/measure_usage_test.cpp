@@ -2,8 +2,10 @@
 // any measuring: one clear line, the right exit status, nothing written.
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
+#include <unistd.h>
 
 #include <algorithm>
+#include <filesystem>
 #include <fstream>
 
 #include "calibration/file_io.hpp"
@@ -39,12 +41,19 @@ class MeasureUsage : public ::testing::Test {
 
   // Runs with the three files given, expects one line on stderr and an untouched folder.
   void ExpectRefused(const std::string& arguments, int status, const std::string& says) {
-    ExpectRefusedRaw(
-        "measure --camera camera.json --rig rig.json --instrument instrument.json " + arguments,
-        status, says);
+    ExpectRefusedRaw(kMeasure + arguments, status, says);
   }
   void ExpectRefusedRaw(const std::string& arguments, int status, const std::string& says) {
-    const CommandOutcome outcome = RunTinesight(arguments, folder_.Path());
+    ExpectRefusal(arguments, RunTinesight(arguments, folder_.Path()), status, says);
+  }
+  // The superuser may write everywhere, and here lays that right down.
+  void ExpectRefusedWithoutPrivilege(const std::string& arguments, const std::string& says) {
+    const std::string command = "'" TINESIGHT_COMMAND "' " + kMeasure + arguments;
+    const std::string run = geteuid() == 0 ? "setpriv --bounding-set=-all --inh-caps=-all " : "";
+    ExpectRefusal(arguments, RunShell(run + command, folder_.Path()), 1, says);
+  }
+  void ExpectRefusal(const std::string& arguments, const CommandOutcome& outcome, int status,
+                     const std::string& says) {
     EXPECT_EQ(outcome.status, status) << arguments << "\n" << outcome.err;
     EXPECT_THAT(outcome.err, StartsWith("tinesight: "));
     EXPECT_THAT(outcome.err, HasSubstr(says)) << arguments;
@@ -53,6 +62,8 @@ class MeasureUsage : public ::testing::Test {
     EXPECT_EQ(folder_.FileCount(), files_before_) << arguments;
   }
 
+  const std::string kMeasure =
+      "measure --camera camera.json --rig rig.json --instrument instrument.json ";
   tinesight::testing::TempFolder folder_;
   std::size_t files_before_ = 0;
 };
@@ -70,14 +81,81 @@ TEST_F(MeasureUsage, WrongUsageIsStatus2) {
   ExpectRefused("a.jpg --technician AB", 2, "add --record");
   ExpectRefused("a.jpg --record r.tinerec --visit x --date 2023-02-29", 2, "is no day");
   ExpectRefused("a.jpg --no-such-option", 2, "--no-such-option");
-  ExpectRefused("a.jpg --json a.jpg", 2, "named twice");
-  ExpectRefused("a.jpg --json out.json --csv ./out.json", 2, "named twice");
-  ExpectRefused("a.jpg --csv rig.json", 2, "named twice");
   std::string many;
   for (int i = 0; i < 41; ++i) many += "a.jpg ";
   ExpectRefused(many, 2, "41 photos are more than the 40");
   ExpectRefusedRaw("measure a.jpg", 2, "--rig");
   ExpectRefusedRaw("measure a.jpg --rig rig.json --instrument instrument.json", 2, "--camera");
+}
+
+TEST_F(MeasureUsage, NoOutputTakesThePlaceOfAnotherFileOfTheSameCall) {
+  std::filesystem::create_directory(folder_ / "pictures");
+  std::filesystem::create_symlink("a.jpg", folder_ / "link.json");
+  files_before_ = folder_.FileCount();
+  for (const std::string outputs :
+       {"--json a.jpg", "--json out.json --csv ./out.json", "--csv rig.json", "--json link.json",
+        "--record ./camera.json --visit x", "--csv pictures/../instrument.json", "--overlays a.jpg",
+        "--json new --overlays new/", "--debug --overlays rig.json",
+        "--json pictures/a_overlay.jpg --overlays pictures"}) {
+    ExpectRefused("a.jpg " + outputs, 2, "is named twice, as an output and as something else");
+  }
+  // A photo where an overlay would be drawn, and before it is looked for.
+  ExpectRefused("a.jpg pictures/a_overlay.jpg --overlays ./pictures", 2, "a_overlay.jpg is named");
+  ExpectRefused("a.jpg no/a.jpg pictures/a_overlay_2.jpg --overlays pictures", 2,
+                "_2.jpg is named");
+  // Devices may be named as often as one likes.
+  ExpectRefused("a.jpg --first-note C8 --json /dev/null --csv /dev/null", 1, "not in the compass");
+}
+
+TEST_F(MeasureUsage, AnEmptyValueIsWrongUsage) {
+  ExpectRefused("'' a.jpg", 2, "a photo's name is empty");
+  for (const std::string option : {"--first-note", "--damper", "--json", "--csv", "--overlays",
+                                   "--record", "--visit", "--technician", "--date"}) {
+    ExpectRefused("a.jpg " + option + " ''", 2, option + ": is blank");
+    // Not the photo as the option's value: it would be written over.
+    ExpectRefused(option + "= a.jpg a.jpg", 2, option + "= is followed by no value");
+  }
+  const std::string others = " --rig rig.json --instrument instrument.json --camera camera.json";
+  for (const std::string option : {"--rig", "--camera", "--instrument"}) {
+    std::string rest = others;
+    rest.replace(rest.find(option), option.size(), "--json");
+    ExpectRefusedRaw("measure a.jpg " + option + " ' '" + rest, 2, option + ": is blank");
+  }
+}
+
+TEST_F(MeasureUsage, AWordThatIsNotUnderstoodIsToldBeforeWhatIsMissing) {
+  ExpectRefusedRaw("foo", 2, "foo is no command; tinesight --help lists them");
+  ExpectRefusedRaw("foo --rig rig.json", 2, "foo is no command");
+  ExpectRefusedRaw("--foo", 2, "not expected: --foo (see tinesight --help)");
+  ExpectRefusedRaw("measure --foo x.jpg", 2, "not expected: --foo (see tinesight measure --help)");
+  ExpectRefusedRaw("measure --foo", 2, "not expected: --foo");
+  ExpectRefusedRaw("", 2, "A subcommand is required");
+}
+
+TEST_F(MeasureUsage, HelpMarksWhatIsRequired) {
+  const std::string help = RunTinesight("measure --help").out;
+  EXPECT_THAT(help, HasSubstr("photos PHOTO ... REQUIRED"));
+  EXPECT_THAT(help, HasSubstr("--rig FILE REQUIRED"));
+  EXPECT_THAT(help, HasSubstr("--instrument FILE REQUIRED"));
+  EXPECT_THAT(help, HasSubstr("REQUIRED, this or --self-calibrate"));
+  EXPECT_THAT(help, HasSubstr("--json FILE  "));
+}
+
+TEST_F(MeasureUsage, WhereNothingIsMeasuredEarlierResultsStay) {
+  folder_.Write("out.json", "earlier");
+  folder_.Write("out.csv", "earlier");
+  files_before_ = folder_.FileCount();
+  for (const std::string outputs :
+       {"--json out.json --csv out.csv", "--json new.json --csv new.csv"}) {
+    const CommandOutcome outcome = RunTinesight(kMeasure + "a.jpg " + outputs, folder_.Path());
+    EXPECT_EQ(outcome.status, 1);
+    EXPECT_THAT(outcome.err, StartsWith("tinesight: a.jpg: "));
+    EXPECT_THAT(outcome.err,
+                HasSubstr("\ntinesight: no note could be measured; no result was written\n"));
+    EXPECT_EQ(testing::Contents(folder_ / "out.json"), "earlier");
+    EXPECT_EQ(testing::Contents(folder_ / "out.csv"), "earlier");
+    EXPECT_EQ(folder_.FileCount(), files_before_);
+  }
 }
 
 TEST_F(MeasureUsage, MissingOrBadFilesAreStatus1) {
@@ -97,8 +175,27 @@ TEST_F(MeasureUsage, UnwritableOutputsAreToldBeforeMeasuringAndNothingIsWritten)
     ExpectRefused("a.jpg " + option + " a.jpg/out" + visit, 1, "is no folder");
   }
   ExpectRefused("a.jpg --json out.json --overlays a.jpg/dir", 1, "a.jpg/dir: cannot be written");
-  ExpectRefused("a.jpg --json out.json --overlays a.jpg", 1, "is no folder");
   ExpectRefused("a.jpg --json .", 1, "is a folder");
+}
+
+TEST_F(MeasureUsage, WhatStandsInAnOutputsPlaceIsToldBeforeMeasuring) {
+  std::filesystem::create_directories(folder_ / "pictures" / "a_overlay.jpg");
+  std::filesystem::create_directory(folder_ / "kept");
+  for (const char* name : {"kept.json", "kept/a_overlay.jpg"}) {
+    std::filesystem::permissions(folder_.Write(name, "keep me"), std::filesystem::perms{0444});
+  }
+  std::filesystem::create_symlink("/proc/version", folder_ / "link.json");
+  files_before_ = folder_.FileCount();
+  ExpectRefused("a.jpg --overlays kept.json", 1, "is no folder");
+  ExpectRefused("a.jpg --overlays pictures", 1,
+                "pictures/a_overlay.jpg: cannot be written: is a f");
+  ExpectRefused("a.jpg --json link.json", 1, "link.json: cannot be written");
+  ExpectRefusedWithoutPrivilege("a.jpg --overlays kept", "kept/a_overlay.jpg: cannot be written");
+  for (const std::string option : {"--json", "--csv", "--visit x --record"}) {
+    ExpectRefusedWithoutPrivilege("a.jpg " + option + " kept.json",
+                                  "kept.json: cannot be written: the file is write-protected");
+  }
+  EXPECT_EQ(testing::Contents(folder_ / "kept.json"), "keep me");
 }
 
 TEST_F(MeasureUsage, ARecordThatCannotTakeTheVisitIsToldBeforeMeasuring) {

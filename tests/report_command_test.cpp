@@ -108,6 +108,9 @@ TEST_F(ReportCommand, RefusesBadInputWithOneLine) {
   ExpectRefused("harp.tinerec --pdf none/out.pdf", 1, "none");
   ExpectRefused("", 2, "record");
   ExpectRefused("harp.tinerec --model harp.stl", 2, "must end in .ply or .gltf");
+  for (const std::string option : {"--pdf", "--csv", "--json", "--images", "--visit", "--model"}) {
+    ExpectRefused("harp.tinerec " + option + " ''", 2, option + ": is blank");
+  }
   EXPECT_EQ(folder_.FileCount(), 2u);
 }
 
@@ -115,12 +118,18 @@ TEST_F(ReportCommand, NeverWritesOverTheRecord) {
   const std::string before = *ReadFileBytes(Record());
   ExpectRefused("harp.tinerec --pdf ./harp.tinerec", 2, "named twice");
   ExpectRefused("harp.tinerec --json out.txt --csv out.txt", 2, "named twice");
+  ExpectRefused("none.tinerec --csv ./none.tinerec", 2, "named twice");  // before it is read
+  // The report's own name, where none is given.
+  ExpectRefused("harp.tinerec --json harp_as_found_report.pdf", 2, "named twice");
+  EXPECT_EQ(folder_.FileCount(), 1u);
   EXPECT_EQ(*ReadFileBytes(Record()), before);
 }
 
 TEST_F(ReportCommand, LeavesAnEarlierReportAloneWhenItFails) {
   folder_.Write("out.pdf", "an earlier report");
   ExpectRefused("harp.tinerec --pdf out.pdf --csv none/out.csv", 1, "none");
+  std::filesystem::create_directories(folder_ / "model" / "harp.gltf");
+  ExpectRefused("harp.tinerec --pdf out.pdf --model model", 1, "harp.gltf: cannot be written");
   EXPECT_EQ(*ReadFileBytes(folder_ / "out.pdf"), "an earlier report");
 }
 

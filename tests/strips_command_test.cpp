@@ -96,6 +96,24 @@ TEST(StripsCommand, WritesNothingWhereOneOfTheTwoCannotBeWritten) {
   EXPECT_EQ(folder.FileCount(), 0U);
 }
 
+TEST(StripsCommand, RefusesOneFileForBothAndEmptyValues) {
+  const TempFolder folder;
+  const auto expect_refused = [&folder](const std::string& arguments, const std::string& says) {
+    const CommandOutcome outcome = RunTinesight("strips " + arguments, folder.Path());
+    EXPECT_EQ(outcome.status, 2) << arguments;
+    ExpectOneLine(outcome.err);
+    EXPECT_THAT(outcome.err, HasSubstr(says)) << arguments;
+    EXPECT_EQ(folder.FileCount(), 0U) << arguments;
+  };
+  expect_refused("--pdf out --rig ./out", "./out is named twice, as an output and as something");
+  for (const std::string option :
+       {"--pdf", "--rig", "--measured-along", "--measured-across", "--first-note", "--last-note"}) {
+    const std::string other = option == "--rig" ? " --pdf s.pdf" : " --rig r.json";
+    expect_refused(option + " ''" + other, option + ": is blank");
+    expect_refused(option + "=" + other, option + "= is followed by no value");
+  }
+}
+
 TEST(StripsCommand, TellsWrongUsageFromFailure) {
   const TempFolder folder;
   for (const std::string arguments :
