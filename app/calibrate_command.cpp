@@ -1,7 +1,9 @@
 #include <algorithm>
 #include <array>
 #include <atomic>
+#include <cerrno>
 #include <cmath>
+#include <cstring>
 #include <filesystem>
 #include <iomanip>
 #include <iostream>
@@ -12,13 +14,17 @@
 #include <sstream>
 #include <string>
 #include <thread>
+#include <utility>
 #include <vector>
 
 #include "app/commands.hpp"
 #include "app/output_check.hpp"
+#include "calibration/file_io.hpp"
 #include "calibration/rig.hpp"
 #include "calibration/survey.hpp"
+#include "calibration/temporary_file.hpp"
 #include "vision/photo.hpp"
+#include "vision/repeated_photos.hpp"
 #include "vision/rig_detection.hpp"
 
 namespace tinesight {
@@ -53,11 +59,28 @@ void ForEach(std::size_t count, int threads, const Job& job) {
   }
 }
 
+/// Wrong usage is told before anything is read: an output over a photo or the rig file would
+/// destroy it, and of two results in one file one is lost.
+void CheckUsage(const CalibrateArguments& arguments) {
+  std::vector<std::string> inputs = arguments.photos;
+  inputs.push_back(arguments.rig_file);
+  if (const auto twice = OutputNamedTwice(inputs, {arguments.camera_out, arguments.rig_out})) {
+    throw CLI::ValidationError(*twice + " is named twice, as an output and as something else");
+  }
+}
+
 std::vector<LoadedPhoto> LoadPhotos(const CalibrateArguments& arguments) {
   std::vector<LoadedPhoto> photos(arguments.photos.size());
+  // Counted twice, a photo would make everything look more certain than it is.
+  const auto repeated = RepeatedPhotos({arguments.photos.begin(), arguments.photos.end()});
   ForEach(photos.size(), arguments.threads, [&](std::size_t i) {
     LoadedPhoto& loaded = photos[i];
     loaded.name = std::filesystem::path(arguments.photos[i]).filename().string();
+    if (repeated[i]) {
+      loaded.failure = Error{arguments.photos[i] + ": the same photo as " +
+                             arguments.photos[*repeated[i]] + "; left out"};
+      return;
+    }
     Result<Photo> photo = ReadPhoto(arguments.photos[i]);
     if (!photo) {
       loaded.failure = photo.error();
@@ -127,47 +150,60 @@ int TurnAlike(std::vector<LoadedPhoto>& photos) {
   return kOrientation[static_cast<std::size_t>(most)];
 }
 
-std::string ExifText(const ExifSummary& exif) {
-  std::ostringstream text;
-  const auto word = [](const std::string& s) { return s.empty() ? std::string("unknown") : s; };
-  text << "make " << word(exif.make) << ", model " << word(exif.model);
-  if (!exif.lens.empty()) text << ", lens " << exif.lens;
-  text << ", focal length ";
-  if (exif.focal_length_mm) {
-    text << *exif.focal_length_mm << " mm";
-  } else {
-    text << "unknown";
-  }
-  if (exif.digital_zoom && *exif.digital_zoom > 1.0) {
-    text << ", digital zoom " << *exif.digital_zoom;
-  }
-  return text.str();
+/// What all photos of one calibration have in common, each as a person says it.
+std::vector<std::string> CameraMarks(const LoadedPhoto& photo) {
+  const ExifSummary& exif = photo.exif;
+  const auto number = [](const std::optional<double>& value) {
+    std::ostringstream text;
+    if (value) text << *value;
+    return text.str();
+  };
+  const auto mark = [](const char* name, const std::string& value) {
+    return std::string(name) + " " + (value.empty() ? "unknown" : value);
+  };
+  const double zoom = std::max(exif.digital_zoom.value_or(1.0), 1.0);
+  return {std::to_string(photo.gray.cols) + "×" + std::to_string(photo.gray.rows) + " px",
+          mark("make", exif.make),
+          mark("model", exif.model),
+          mark("lens", exif.lens),
+          mark("focal length in mm", number(exif.focal_length_mm)),
+          mark("digital zoom", number(zoom))};
 }
 
-/// One camera took them all, or the odd one is named: a calibration mixed from two is of neither.
-Result<void> CheckOneCamera(const std::vector<LoadedPhoto>& photos) {
-  const auto signature = [](const LoadedPhoto& photo) {
-    return std::to_string(photo.gray.cols) + "×" + std::to_string(photo.gray.rows) + " px, " +
-           ExifText(photo.exif);
-  };
-  std::map<std::string, int> votes;
-  for (const LoadedPhoto& photo : photos) ++votes[signature(photo)];
+/// Those of `marks` that `others` don't share.
+std::string Differing(const std::vector<std::string>& marks,
+                      const std::vector<std::string>& others) {
+  std::string text;
+  for (std::size_t i = 0; i < marks.size(); ++i) {
+    if (marks[i] == others[i]) continue;
+    text += (text.empty() ? "" : ", ") + marks[i];
+  }
+  return text;
+}
+
+/// One camera took them all, or the odd ones are left out: a calibration mixed from two is of
+/// neither. The photos that agree with the most others stay.
+void LeaveOutOtherCameras(std::vector<LoadedPhoto>& photos) {
+  std::map<std::vector<std::string>, int> votes;
+  for (const LoadedPhoto& photo : photos) ++votes[CameraMarks(photo)];
   const auto most = std::max_element(
       votes.begin(), votes.end(), [](const auto& a, const auto& b) { return a.second < b.second; });
-  for (const LoadedPhoto& photo : photos) {
-    if (signature(photo) == most->first) continue;
-    return Fail(photo.name + ": differs from the other photos (" + signature(photo) +
-                "; they: " + most->first +
-                "); calibrate from photos of one lens, one size and one orientation only");
+  for (LoadedPhoto& photo : photos) {
+    const std::vector<std::string> marks = CameraMarks(photo);
+    if (marks == most->first) continue;
+    photo.failure =
+        Error{photo.name + ": differs from the other photos (" + Differing(marks, most->first) +
+              "; they: " + Differing(most->first, marks) +
+              "); left out, since all must be of one lens, size and orientation"};
   }
-  const ExifSummary& exif = photos.front().exif;
-  if (exif.digital_zoom && *exif.digital_zoom > 1.0) {
-    std::ostringstream text;
-    text << photos.front().name << ": taken with a digital zoom of " << *exif.digital_zoom
-         << "; take all photos at 1×";
-    return Fail(text.str());
-  }
-  return {};
+}
+
+Result<void> CheckNotZoomed(const LoadedPhoto& photo) {
+  if (!(photo.exif.digital_zoom.value_or(1.0) > 1.0)) return {};
+  std::ostringstream text;
+  text << photo.name << ": taken with a digital zoom of " << *photo.exif.digital_zoom
+       << "; take all photos at 1×";
+  return Fail(text.str());
 }
 
 /// The solve stays on one thread: sums in another order would give files that differ in their last
@@ -259,14 +295,18 @@ void PrintCamera(const Survey& survey) {
   const Camera& c = survey.camera;
   const auto& u = *c.standard_uncertainty;
   const auto number = [](const char* name, double value, double uncertainty, int digits,
-                         const char* unit) {
+                         const std::string& unit) {
     std::cout << "  " << std::left << std::setw(4) << name << std::right << std::fixed
               << std::setprecision(digits) << std::setw(11) << value << " ± " << uncertainty << unit
               << '\n';
   };
   std::cout << "\ncamera (± standard uncertainty)\n";
-  number("fx", c.fx_px, u[0], 2, " px");
-  number("fy", c.fy_px, u[1], 2, " px");
+  // Every photo has its own focus, and fx is their mean: its uncertainty is no photo's.
+  std::ostringstream focus;
+  focus << " px (at the mean focus of these photos; single photos scatter by ± " << std::fixed
+        << std::setprecision(1) << 100.0 * survey.focal_scale_scatter << " %)";
+  number("fx", c.fx_px, u[0], 2, focus.str());
+  number("fy", c.fy_px, u[1], 2, " px (likewise)");
   number("cx", c.cx_px, u[2], 2, " px");
   number("cy", c.cy_px, u[3], 2, " px");
   const std::array<const char*, 5> names = {"k1", "k2", "p1", "p2", "k3"};
@@ -332,7 +372,73 @@ void DropIdleDigits(Survey& survey) {
   }
 }
 
+/// What `write` puts into a file, as bytes; `name` is the file's name in its failures.
+template <typename Write>
+Result<FileBytes> BytesOf(const std::string& name, const Write& write) {
+  const TemporaryFile file(".json");
+  if (!file.Made()) {
+    return Fail(name +
+                ": cannot be written: no temporary file can be made: " + std::strerror(errno));
+  }
+  if (const Result<void> written = write(file.Name()); !written) {
+    std::string message = written.error().message;
+    if (message.starts_with(file.Name())) message.replace(0, file.Name().size(), name);
+    return Fail(message);
+  }
+  Result<std::string> bytes = ReadFileBytes(file.Name());
+  if (!bytes) return tl::unexpected(bytes.error());
+  return FileBytes{name, std::move(*bytes)};
+}
+
+/// Both or none: a camera beside the rig of another calibration measures wrong without a sign.
+Result<void> WriteResults(const Survey& survey, const CalibrateArguments& arguments) {
+  const auto camera = BytesOf(arguments.camera_out, [&](const std::string& file) {
+    return WriteCamera(survey.camera, file);
+  });
+  if (!camera) return tl::unexpected(camera.error());
+  const auto rig = BytesOf(arguments.rig_out,
+                           [&](const std::string& file) { return WriteRig(survey.rig, file); });
+  if (!rig) return tl::unexpected(rig.error());
+  return WriteFilesAtomically({*camera, *rig});
+}
+
+/// Tells which photos the survey could not use; false where there are any.
+bool TellUnused(const Survey& survey) {
+  bool all_used = true;
+  for (const SurveyPhotoReport& photo : survey.photos) {
+    if (photo.used) continue;
+    PrintFailure(photo.name + ": not used, it " + photo.reason);
+    all_used = false;
+  }
+  return all_used;
+}
+
+/// The photos with their tags, in one frame; tells of those that cannot be used and drops them.
+/// Gives the EXIF orientation of the frame.
+Result<int> PreparePhotos(std::vector<LoadedPhoto>& photos, const Rig& rig, int threads) {
+  const std::size_t given = photos.size();
+  int orientation = 1;
+  DropFailed(photos);
+  if (!photos.empty()) {
+    orientation = TurnAlike(photos);
+    LeaveOutOtherCameras(photos);
+    DropFailed(photos);
+    if (const auto plain = CheckNotZoomed(photos.front()); !plain) {
+      return tl::unexpected(plain.error());
+    }
+    FindTags(photos, rig, threads);
+    DropFailed(photos);
+  }
+  if (photos.size() < kLeastSurveyPhotos) {
+    return Fail("only " + std::to_string(photos.size()) + " of " + std::to_string(given) +
+                " photos can be used, a calibration needs " + std::to_string(kLeastSurveyPhotos) +
+                " (better 12); take more photos of the rig");
+  }
+  return orientation;
+}
+
 int RunCalibrate(const CalibrateArguments& arguments) {
+  CheckUsage(arguments);
   const Result<Rig> rig = ReadRig(arguments.rig_file);
   if (!rig) return FailWith(rig.error());
   for (const std::string& file : {arguments.camera_out, arguments.rig_out}) {
@@ -340,31 +446,20 @@ int RunCalibrate(const CalibrateArguments& arguments) {
   }
   std::vector<LoadedPhoto> photos = LoadPhotos(arguments);
   const std::size_t given = photos.size();
-  DropFailed(photos);
-  int orientation = 1;
-  if (!photos.empty()) {
-    orientation = TurnAlike(photos);
-    if (const auto one = CheckOneCamera(photos); !one) return FailWith(one.error());
-    FindTags(photos, *rig, arguments.threads);
-    DropFailed(photos);
-  }
-  if (photos.empty()) {
-    PrintFailure("none of the " + std::to_string(given) + " photos can be used");
-    return kExitFailure;
-  }
+  const Result<int> orientation = PreparePhotos(photos, *rig, arguments.threads);
+  if (!orientation) return FailWith(orientation.error());
   Result<Survey> survey = CalibrateFrom(photos, *rig, arguments.threads);
   if (!survey) return FailWith(survey.error());
   survey->camera.exif = CameraExifOf(photos.front().exif);
-  survey->camera.exif_orientation = orientation;
+  survey->camera.exif_orientation = *orientation;
   PrintReport(*survey);
+  const bool all_used = TellUnused(*survey) && given == photos.size();
 
   DropIdleDigits(*survey);
-  const Result<void> camera_written = WriteCamera(survey->camera, arguments.camera_out);
-  if (!camera_written) return FailWith(camera_written.error());
-  const Result<void> rig_written = WriteRig(survey->rig, arguments.rig_out);
-  if (!rig_written) return FailWith(rig_written.error());
+  const Result<void> written = WriteResults(*survey, arguments);
+  if (!written) return FailWith(written.error());
   std::cout << "wrote " << arguments.camera_out << " and " << arguments.rig_out << '\n';
-  return given == photos.size() ? kExitOk : kExitFailure;
+  return all_used ? kExitOk : kExitFailure;
 }
 
 }  // namespace

@@ -9,6 +9,7 @@
 #include <cerrno>
 #include <cstdio>
 #include <cstring>
+#include <optional>
 #include <utility>
 
 namespace tinesight {
@@ -95,6 +96,58 @@ Result<void> WriteBesideAndRename(const fs::path& file, std::string_view bytes) 
   return CannotWrite(file, error);
 }
 
+/// The name that a new file takes: that of a link's file, since a link stays a link. None:
+/// something that is no regular file and is written straight.
+Result<std::optional<fs::path>> PlaceToReplace(const fs::path& file) {
+  std::error_code ignored;
+  const fs::file_status status = fs::status(file, ignored);
+  if (fs::is_directory(status)) {
+    return Fail(file.string() + ": cannot be written: is a folder; name a file in it");
+  }
+  if (!fs::exists(status)) return file;
+  if (!fs::is_regular_file(status)) return std::nullopt;
+  if (::access(file.c_str(), W_OK) != 0) {
+    return Fail(file.string() + ": cannot be written: the file is write-protected");
+  }
+  const fs::path target = fs::canonical(file, ignored);
+  return ignored ? file : target;
+}
+
+/// Files written beside their places, gone with us where they were not renamed.
+class BesideFiles {
+ public:
+  BesideFiles() = default;
+  BesideFiles(const BesideFiles&) = delete;
+  BesideFiles& operator=(const BesideFiles&) = delete;
+  ~BesideFiles() {
+    for (const Pair& pair : pairs_) ::unlink(pair.beside.c_str());
+  }
+
+  [[nodiscard]] Result<void> Write(const fs::path& place, std::string_view bytes) {
+    const Result<fs::path> beside = WriteBeside(place, bytes);
+    if (!beside) return tl::unexpected<Error>(beside.error());
+    pairs_.push_back({*beside, place});
+    return {};
+  }
+  [[nodiscard]] Result<void> Rename() {
+    while (!pairs_.empty()) {
+      const Pair& pair = pairs_.back();
+      if (::rename(pair.beside.c_str(), pair.place.c_str()) != 0) {
+        return CannotWrite(pair.place, errno);
+      }
+      pairs_.pop_back();
+    }
+    return {};
+  }
+
+ private:
+  struct Pair {
+    fs::path beside;
+    fs::path place;
+  };
+  std::vector<Pair> pairs_;
+};
+
 /// "line 3, column 7" of a byte offset counted from 1, as nlohmann's parser counts.
 std::string LineAndColumn(const std::string& text, std::size_t byte) {
   const auto end =
@@ -158,21 +211,28 @@ Result<nlohmann::json> ReadJsonFile(const fs::path& file) {
 }
 
 Result<void> WriteFileAtomically(const fs::path& file, std::string_view bytes) {
-  std::error_code ignored;
-  const fs::file_status status = fs::status(file, ignored);
-  if (fs::is_directory(status)) {
-    return Fail(file.string() + ": cannot be written: is a folder; name a file in it");
+  const Result<std::optional<fs::path>> place = PlaceToReplace(file);
+  if (!place) return tl::unexpected<Error>(place.error());
+  return *place ? WriteBesideAndRename(**place, bytes) : WriteStraight(file, bytes);
+}
+
+Result<void> WriteFilesAtomically(const std::vector<FileBytes>& files) {
+  BesideFiles beside;
+  std::vector<const FileBytes*> straight;
+  for (const FileBytes& file : files) {
+    const Result<std::optional<fs::path>> place = PlaceToReplace(file.name);
+    if (!place) return tl::unexpected<Error>(place.error());
+    if (!*place) {
+      straight.push_back(&file);
+    } else if (auto written = beside.Write(**place, file.bytes); !written) {
+      return written;
+    }
   }
-  if (!fs::exists(status)) {
-    return WriteBesideAndRename(file, bytes);
+  // What is written straight can't be prepared and may still fail: it goes before the renames.
+  for (const FileBytes* file : straight) {
+    if (auto written = WriteStraight(file->name, file->bytes); !written) return written;
   }
-  if (!fs::is_regular_file(status)) return WriteStraight(file, bytes);
-  if (::access(file.c_str(), W_OK) != 0) {
-    return Fail(file.string() + ": cannot be written: the file is write-protected");
-  }
-  // A link stays a link: the file that it names is replaced.
-  const fs::path target = fs::canonical(file, ignored);
-  return WriteBesideAndRename(ignored ? file : target, bytes);
+  return beside.Rename();
 }
 
 Result<bool> WriteNewFileAtomically(const fs::path& file, std::string_view bytes) {

@@ -6,6 +6,7 @@
 #include <nlohmann/json.hpp>
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include "calibration/error.hpp"
 
@@ -25,6 +26,16 @@ namespace tinesight {
 /// written straight.
 [[nodiscard]] Result<void> WriteFileAtomically(const std::filesystem::path& file,
                                                std::string_view bytes);
+
+struct FileBytes {
+  std::filesystem::path name;
+  std::string bytes;
+};
+
+/// Writes files that belong together, all or none: every one is ready beside its place, and every
+/// pipe or device is written, before the first is renamed. (Only a rename that the system refuses
+/// after that can still part them.)
+[[nodiscard]] Result<void> WriteFilesAtomically(const std::vector<FileBytes>& files);
 
 /// Writes a new file whole or not at all. False: something stands there already (also if it came
 /// there while we wrote); it is left untouched.

@@ -10,13 +10,13 @@
 
 #include "calibration/angle.hpp"
 #include "calibration/bundle.hpp"
+#include "calibration/median.hpp"
 #include "calibration/survey_bundle.hpp"
 
 namespace tinesight {
 namespace {
 
-constexpr int kLeastTags = 6;  // of a usable photo: 24 corners for 6 + 3 unknowns
-constexpr int kLeastPhotos = 5;
+constexpr int kLeastTags = 6;           // of a usable photo: 24 corners for 6 + 3 unknowns
 constexpr int kLeastLinkingPhotos = 3;  // that show both bars
 constexpr double kLeastCoverage = 0.40;
 constexpr double kLeastTilt_rad = 10.0 * M_PI / 180.0;
@@ -24,6 +24,8 @@ constexpr double kLeastTilt_rad = 10.0 * M_PI / 180.0;
 // the worst half is left out, and the rms of what is used looks harmless.
 constexpr double kMostRejectedShare = 0.2;
 constexpr double kMostFocalUncertainty = 0.01;
+// Of a photo's focal scale off the median. Autofocus changes it by 1 % to 2 %.
+constexpr double kMostFocalOffset = 0.05;
 constexpr double kMostRmsShare = 1.0 / 1000.0;  // of the image's diagonal
 
 std::string Round(double value, int digits) {
@@ -32,9 +34,27 @@ std::string Round(double value, int digits) {
   return text.str();
 }
 
+/// By photo, why it is left out; empty where it is not.
+using LeftOut = std::vector<std::string>;
+
+tl::unexpected<Error> TooFewPhotos(int usable, const Survey& survey, const LeftOut& left_out) {
+  const std::string count =
+      "only " + std::to_string(usable) + " of " + std::to_string(survey.photos.size());
+  const std::string needed =
+      "a calibration needs " + std::to_string(kLeastSurveyPhotos) + " (better 12); ";
+  for (std::size_t i = 0; i < left_out.size(); ++i) {
+    if (left_out[i].empty()) continue;
+    return Fail(count + " photos can be used, " + needed + survey.photos[i].name + " " +
+                left_out[i] + "; take more photos, all with one lens and zoom");
+  }
+  return Fail(count + " photos show at least " + std::to_string(kLeastTags) + " tags of the rig, " +
+              needed + "take more photos with both bars sharp and in view");
+}
+
 /// The photos that can be used, into the bundle; refuses where there are too few.
-Result<void> AddPhotos(const std::vector<SurveyPhoto>& photos, const Rig& rig,
-                       const SurveyOptions& options, RigBundle& bundle, Survey& survey) {
+Result<void> AddPhotos(const std::vector<SurveyPhoto>& photos, const LeftOut& left_out,
+                       const Rig& rig, const SurveyOptions& options, RigBundle& bundle,
+                       Survey& survey) {
   int usable = 0;
   int linking = 0;
   std::vector<bool> seen(static_cast<std::size_t>(bundle.bars.Count()), false);
@@ -43,7 +63,12 @@ Result<void> AddPhotos(const std::vector<SurveyPhoto>& photos, const Rig& rig,
     report.name = photo.name;
     std::vector<bool> sees_bar(seen.size(), false);
     BundlePhoto added = MakeBundlePhoto(photo, rig, bundle, report, sees_bar);
-    report.used = report.tags >= kLeastTags;
+    report.reason = left_out[survey.photos.size()];
+    if (report.reason.empty() && report.tags < kLeastTags) {
+      report.reason = "shows " + std::to_string(report.tags) + " tags of the rig, at least " +
+                      std::to_string(kLeastTags) + " are needed";
+    }
+    report.used = report.reason.empty();
     if (report.used) {
       for (std::size_t bar = 0; bar < seen.size(); ++bar) seen[bar] = seen[bar] || sees_bar[bar];
       report.pose.both_bars = std::count(sees_bar.begin(), sees_bar.end(), true) > 1;
@@ -54,18 +79,10 @@ Result<void> AddPhotos(const std::vector<SurveyPhoto>& photos, const Rig& rig,
       }
       survey.coverage.Add(report.coverage);
       bundle.problem.photos.push_back(std::move(added));
-    } else {
-      report.reason = "shows " + std::to_string(report.tags) + " tags of the rig, at least " +
-                      std::to_string(kLeastTags) + " are needed";
     }
     survey.photos.push_back(std::move(report));
   }
-  if (usable < kLeastPhotos) {
-    return Fail("only " + std::to_string(usable) + " of " + std::to_string(photos.size()) +
-                " photos show at least " + std::to_string(kLeastTags) +
-                " tags of the rig, a calibration needs " + std::to_string(kLeastPhotos) +
-                " (better 12); take more photos with both bars sharp and in view");
-  }
+  if (usable < kLeastSurveyPhotos) return TooFewPhotos(usable, survey, left_out);
   if (seen.size() == 1) {
     return Fail(
         "the rig file has one bar only; the focal length needs marks in two depths: name "
@@ -187,6 +204,39 @@ void ReportPhotos(const BundleResult& result, const Rig& rig, Survey& survey) {
   }
 }
 
+std::vector<double> FocalScales(const Survey& survey) {
+  std::vector<double> scales;
+  for (const SurveyPhotoReport& photo : survey.photos) {
+    if (photo.used) scales.push_back(photo.pose.focal_scale);
+  }
+  return scales;
+}
+
+void ReportFocalScatter(Survey& survey) {
+  const std::vector<double> scales = FocalScales(survey);
+  double squares = 0.0;
+  for (const double scale : scales) squares += (scale - 1.0) * (scale - 1.0);  // their mean is 1
+  survey.focal_scale_scatter = std::sqrt(squares / static_cast<double>(scales.size() - 1));
+}
+
+/// Says in `left_out` which photos no autofocus explains; false where there are none. They would
+/// fit well: the bundle gives each its own focal scale, and only their mean, fx, is spoiled.
+bool LeaveOutOddFocalLengths(const Survey& survey, LeftOut& left_out) {
+  const double median = MedianOf(FocalScales(survey));
+  bool any = false;
+  for (std::size_t i = 0; i < survey.photos.size(); ++i) {
+    const SurveyPhotoReport& photo = survey.photos[i];
+    if (!photo.used) continue;
+    const double offset = photo.pose.focal_scale / median - 1.0;
+    if (std::abs(offset) <= kMostFocalOffset) continue;
+    left_out[i] = "has a focal length " + Round(100.0 * std::abs(offset), 0) + " % " +
+                  (offset > 0.0 ? "longer" : "shorter") +
+                  " than the others: zoomed, cropped or another lens";
+    any = true;
+  }
+  return any;
+}
+
 void ReportPlacement(const RigBundle& bundle, const BundleResult& result, Survey& survey) {
   survey.bars = bundle.bars.names;
   for (std::size_t bar = 0; bar < bundle.nominal_pose.size(); ++bar) {
@@ -206,11 +256,12 @@ tl::unexpected<Error> MisfitFailure(double rms_px) {
               "or upside down");
 }
 
+bool Fits(const Survey& survey, const SurveyOptions& options) {
+  return survey.rms_px <= kMostRmsShare * std::hypot(options.width_px, options.height_px);
+}
+
 Result<void> RefusePoorSolution(const Survey& survey, const SurveyOptions& options) {
-  const double diagonal_px = std::hypot(options.width_px, options.height_px);
-  if (!(survey.rms_px <= kMostRmsShare * diagonal_px)) {
-    return MisfitFailure(survey.rms_px);
-  }
+  if (!Fits(survey, options)) return MisfitFailure(survey.rms_px);
   if (!(survey.tilt_rad >= kLeastTilt_rad)) {
     return Fail("all photos look at the rig from the same direction, within " +
                 Round(survey.tilt_rad * kDegPerRad, 1) +
@@ -241,7 +292,6 @@ void AddWarnings(const std::vector<SurveyPhoto>& photos, const Rig& rig, Survey&
                               "with its uncertainty");
   }
   for (const SurveyPhotoReport& photo : survey.photos) {
-    if (!photo.used) survey.warnings.push_back(photo.name + ": not used, it " + photo.reason);
     if (photo.rejected_flagged) {
       survey.warnings.push_back(photo.name + ": " + std::to_string(photo.rejected) + " of its " +
                                 std::to_string(4 * photo.tags + photo.points) +
@@ -254,34 +304,12 @@ void AddWarnings(const std::vector<SurveyPhoto>& photos, const Rig& rig, Survey&
   }
 }
 
-}  // namespace
-
-Result<void> SurveyOptions::Validate() const {
-  if (width_px < 100 || height_px < 100) {
-    return Fail("width_px and height_px must be at least 100, are " + std::to_string(width_px) +
-                " and " + std::to_string(height_px));
-  }
-  if (!(focal_px >= 0.0)) return Fail("focal_px must be 0 or more, is " + std::to_string(focal_px));
-  if (!(focal_scale_sigma >= 0.0 && focal_scale_sigma <= 0.1)) {
-    return Fail("focal_scale_sigma must lie in 0 … 0.1, is " + std::to_string(focal_scale_sigma));
-  }
-  if (!(principal_shift_sigma_px >= 0.0 && principal_shift_sigma_px <= 100.0)) {
-    return Fail("principal_shift_sigma_px must lie in 0 … 100, is " +
-                std::to_string(principal_shift_sigma_px));
-  }
-  if (!(flatness_u_mm >= 0.0 && flatness_u_mm <= 10.0)) {
-    return Fail("flatness_u_mm must lie in 0 … 10, is " + std::to_string(flatness_u_mm));
-  }
-  return {};
-}
-
-Result<Survey> SurveyRig(const std::vector<SurveyPhoto>& photos, const Rig& nominal,
-                         const SurveyOptions& options) {
-  if (auto valid = options.Validate(); !valid) return tl::unexpected(valid.error());
-  if (nominal.tags.empty()) return Fail("the rig file lists no tags");
+/// One bundle adjustment of all photos that are not left out.
+Result<Survey> SolveSurvey(const std::vector<SurveyPhoto>& photos, const LeftOut& left_out,
+                           const Rig& nominal, const SurveyOptions& options) {
   Survey survey;
   RigBundle bundle = MakeRigBundle(nominal, options);
-  if (auto added = AddPhotos(photos, nominal, options, bundle, survey); !added) {
+  if (auto added = AddPhotos(photos, left_out, nominal, options, bundle, survey); !added) {
     return tl::unexpected(added.error());
   }
   const auto start_rms_px = StartBundle(bundle.problem, options.focal_px);
@@ -315,13 +343,49 @@ Result<Survey> SurveyRig(const std::vector<SurveyPhoto>& photos, const Rig& nomi
   survey.rig = SurveyedRig(nominal, bundle, *result);
   ReportPhotos(*result, survey.rig, survey);
   ReportPlacement(bundle, *result, survey);
+  ReportFocalScatter(survey);
   AddWarnings(photos, nominal, survey);
+  return survey;
+}
+
+}  // namespace
+
+Result<void> SurveyOptions::Validate() const {
+  if (width_px < 100 || height_px < 100) {
+    return Fail("width_px and height_px must be at least 100, are " + std::to_string(width_px) +
+                " and " + std::to_string(height_px));
+  }
+  if (!(focal_px >= 0.0)) return Fail("focal_px must be 0 or more, is " + std::to_string(focal_px));
+  if (!(focal_scale_sigma >= 0.0 && focal_scale_sigma <= 0.1)) {
+    return Fail("focal_scale_sigma must lie in 0 … 0.1, is " + std::to_string(focal_scale_sigma));
+  }
+  if (!(principal_shift_sigma_px >= 0.0 && principal_shift_sigma_px <= 100.0)) {
+    return Fail("principal_shift_sigma_px must lie in 0 … 100, is " +
+                std::to_string(principal_shift_sigma_px));
+  }
+  if (!(flatness_u_mm >= 0.0 && flatness_u_mm <= 10.0)) {
+    return Fail("flatness_u_mm must lie in 0 … 10, is " + std::to_string(flatness_u_mm));
+  }
+  return {};
+}
+
+Result<Survey> SurveyRig(const std::vector<SurveyPhoto>& photos, const Rig& nominal,
+                         const SurveyOptions& options) {
+  if (auto valid = options.Validate(); !valid) return tl::unexpected(valid.error());
+  if (nominal.tags.empty()) return Fail("the rig file lists no tags");
+  LeftOut left_out(photos.size());
+  Result<Survey> survey = SolveSurvey(photos, left_out, nominal, options);
+  // With a wrong rig file the focal scales say nothing.
+  while (survey && Fits(*survey, options) && LeaveOutOddFocalLengths(*survey, left_out)) {
+    survey = SolveSurvey(photos, left_out, nominal, options);
+  }
+  if (!survey) return survey;
   if (options.refuse_poor_sets) {
-    if (auto good = RefusePoorSolution(survey, options); !good) {
+    if (auto good = RefusePoorSolution(*survey, options); !good) {
       return tl::unexpected(good.error());
     }
   }
-  survey.suggestions = SuggestPhotos(survey);
+  survey->suggestions = SuggestPhotos(*survey);
   return survey;
 }
 

@@ -14,6 +14,8 @@
 
 namespace tinesight {
 
+inline constexpr int kLeastSurveyPhotos = 5;
+
 /// What one photo of the rig shows.
 struct SurveyPhoto {
   std::string name;
@@ -87,6 +89,9 @@ struct Survey {
   CoverageMap coverage;
   double tilt_rad = 0.0;  ///< largest angle between the viewing directions of two photos
   double rms_px = 0.0;
+  /// Standard deviation of the photos' focal scales (autofocus). The camera's focal length is that
+  /// of their mean, and its uncertainty is of that mean only: a single photo's is this far off.
+  double focal_scale_scatter = 0.0;
   double principal_shift_sigma_px = 0.0;  ///< how far the photos' principal points scatter
   double corner_noise = 1.0;              ///< found over stated sigma_px of the tags' corners
   double point_noise = 1.0;               ///< likewise of the saddle points
@@ -98,6 +103,9 @@ struct Survey {
 /// that `strips` wrote or any other list of tags: the marks of one bar are taken to lie to each
 /// other as it says, within u_mm, and the bars to each other anywhere near. The scale is the
 /// prints'; the frame is the pickup bar's.
+///
+/// Leaves out, with the reason in its report: a photo that shows fewer than six tags, and one whose
+/// focal scale stands more than 5 % off the photos' median.
 ///
 /// Refuses, with the reason: fewer than five usable photos, one bar only, less than 40 % of the
 /// image covered, viewing directions within 10°, or a focal length that remains uncertain by more

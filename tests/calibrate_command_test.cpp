@@ -206,6 +206,10 @@ TEST_F(CalibrateCommand, FindsTheCameraAndTheRigInPictures) {
   const CommandOutcome outcome = RunTinesight("calibrate " + photos_ + Files("good"));
   std::cout << outcome.out;
   ASSERT_EQ(outcome.status, 0) << outcome.err;
+  // What ± means: fx of the mean focus, not of any one photo.
+  EXPECT_THAT(outcome.out,
+              ::testing::ContainsRegex("fx .* ± .* px \\(at the mean focus of these "
+                                       "photos; single photos scatter by ± 0\\.[0-9]"));
   const auto camera = ReadCamera(folder_ / "good_camera.json");
   ASSERT_TRUE(camera) << camera.error().message;
   ASSERT_TRUE(camera->standard_uncertainty);
@@ -265,14 +269,89 @@ TEST_F(CalibrateCommand, TakesAPhotoThatThePhoneTurnedUprightAsTheSensorSawIt) {
   EXPECT_LT(std::abs(camera->cx_px - TrueCamera().cx_px), 4.0 * u[2]);
 }
 
-TEST_F(CalibrateCommand, NamesThePhotoThatIsOfAnotherCamera) {
-  const fs::path small = folder_ / "small.png";
-  cv::imwrite(small.string(), cv::Mat(600, 800, CV_8UC1, cv::Scalar(90)));
+// A copy, a photo of another camera, one without the rig: each is named, and the results are those
+// of the other photos, not more certain by a mark.
+TEST_F(CalibrateCommand, LeavesOutWhatAddsNothingAndSaysSo) {
+  cv::imwrite((folder_ / "small.png").string(), cv::Mat(600, 800, CV_8UC1, cv::Scalar(90)));
+  cv::imwrite((folder_ / "empty.png").string(), cv::Mat(1512, 2016, CV_8UC1, cv::Scalar(90)));
+  fs::copy_file(folder_ / "v2.png", folder_ / "copy.png");
+  const CommandOutcome plain = RunTinesight("calibrate " + photos_ + Files("plain"));
+  ASSERT_EQ(plain.status, 0) << plain.err;
+  const std::string base = folder_.string() + "/";
+  const CommandOutcome outcome = RunTinesight("calibrate " + photos_ + base + "small.png " + base +
+                                              "empty.png " + base + "copy.png " + Files("odd"));
+  EXPECT_EQ(outcome.status, 1) << "not every photo was used";
+  EXPECT_THAT(outcome.err,
+              ::testing::HasSubstr("small.png: differs from the other photos (800×600 px; they: "
+                                   "2016×1512 px); left out"));
+  EXPECT_THAT(outcome.err, ::testing::HasSubstr("empty.png: not used, it shows 0 tags"));
+  EXPECT_THAT(outcome.err,
+              ::testing::HasSubstr("copy.png: the same photo as " + base + "v2.png; left out"));
+  for (const char* file : {"_camera.json", "_rig.json"}) {
+    const std::string bytes = testing::Contents(base + "plain" + file);
+    EXPECT_FALSE(bytes.empty());
+    EXPECT_EQ(testing::Contents(base + "odd" + file), bytes) << file;
+  }
+}
+
+TEST_F(CalibrateCommand, LeavesOutAZoomedPhoto) {
+  const cv::Mat photo = cv::imread((folder_ / "v8.png").string(), cv::IMREAD_GRAYSCALE);
+  const cv::Rect middle(202, 151, 1612, 1210);
+  cv::Mat zoomed;
+  cv::resize(photo(middle), zoomed, photo.size(), 0, 0, cv::INTER_CUBIC);
+  cv::imwrite((folder_ / "zoomed.png").string(), zoomed);
+  const CommandOutcome outcome = RunTinesight(
+      "calibrate " + photos_ + (folder_ / "zoomed.png").string() + " " + Files("zoomed"));
+  EXPECT_EQ(outcome.status, 1) << "not every photo was used";
+  EXPECT_THAT(outcome.err, ::testing::HasSubstr("zoomed.png: not used, it has a focal length 2"));
+  EXPECT_THAT(outcome.out, ::testing::HasSubstr("% longer than the others"));
+  const auto camera = ReadCamera(folder_ / "zoomed_camera.json");
+  ASSERT_TRUE(camera) << camera.error().message;
+  EXPECT_LT(std::abs(camera->fx_px - TrueCamera().fx_px), 4.0 * (*camera->standard_uncertainty)[0]);
+}
+
+TEST_F(CalibrateCommand, RefusesWhereTooFewPhotosAreOfOneCamera) {
+  std::string photos;
+  for (std::size_t i = 1; i <= 4; ++i) photos += (folder_ / PhotoName(i)).string() + " ";
+  const fs::path other = folder_ / "other.png";
+  cv::imwrite(other.string(), cv::Mat(600, 800, CV_8UC1, cv::Scalar(90)));
   const CommandOutcome outcome =
-      RunTinesight("calibrate " + photos_ + small.string() + " " + Files("odd"));
+      RunTinesight("calibrate " + photos + other.string() + " " + Files("mixed"));
   EXPECT_EQ(outcome.status, 1);
-  EXPECT_THAT(outcome.err, ::testing::HasSubstr("small.png: differs from the other photos"));
-  EXPECT_FALSE(fs::exists(folder_ / "odd_camera.json"));
+  EXPECT_THAT(outcome.err, ::testing::HasSubstr("other.png: differs from the other photos"));
+  EXPECT_THAT(outcome.err, ::testing::HasSubstr("only 4 of 5 photos can be used"));
+  EXPECT_FALSE(fs::exists(folder_ / "mixed_camera.json"));
+}
+
+// The outputs are checked before anything is read, so that no photo need be one.
+TEST_F(CalibrateCommand, NeverWritesOverItsInputs) {
+  const testing::TempFolder folder;
+  const fs::path photo = folder.Write("rig_01.jpg", "a photo");
+  const fs::path rig = folder.Write("rig.json", "a rig");
+  const auto status_of = [&](const std::string& outputs) {
+    const CommandOutcome outcome =
+        RunTinesight("calibrate rig_01.jpg --rig rig.json " + outputs, folder.Path());
+    EXPECT_THAT(outcome.err, ::testing::HasSubstr("is named twice, as an output and as something"));
+    return outcome.status;
+  };
+  EXPECT_EQ(status_of("--camera-out ./rig_01.jpg --rig-out r.json"), 2);
+  EXPECT_EQ(status_of("--camera-out c.json --rig-out " + rig.string()), 2);
+  EXPECT_EQ(status_of("--camera-out c.json --rig-out ./c.json"), 2);
+  EXPECT_EQ(testing::Contents(photo), "a photo");
+  EXPECT_EQ(testing::Contents(rig), "a rig");
+  EXPECT_EQ(folder.FileCount(), 2U);
+}
+
+TEST_F(CalibrateCommand, KeepsTheOldCameraWhereTheNewRigCannotBeWritten) {
+  const testing::TempFolder folder;
+  const fs::path camera = folder.Write("c.json", "the camera of the last calibration");
+  const CommandOutcome outcome =
+      RunTinesight("calibrate " + photos_ + "--rig " + (folder_ / "nominal.json").string() +
+                   " --camera-out " + camera.string() + " --rig-out /dev/full");
+  EXPECT_EQ(outcome.status, 1);
+  EXPECT_THAT(outcome.err, ::testing::HasSubstr("/dev/full: cannot be written"));
+  EXPECT_EQ(testing::Contents(camera), "the camera of the last calibration");
+  EXPECT_EQ(folder.FileCount(), 1U);
 }
 
 TEST_F(CalibrateCommand, RefusesTooFewPhotosAndWritesNothing) {

@@ -7,6 +7,7 @@
 
 #include <cstdio>
 #include <cstdlib>
+#include <utility>
 
 #include "tests/temp_folder.hpp"
 
@@ -86,6 +87,34 @@ TEST(WriteFileAtomically, SaysWhyAFolderCannotTakeTheFile) {
   EXPECT_THAT(refusal("/proc/self/result.json"), HasSubstr("cannot be written"));
   EXPECT_EQ(Contents(plain), "kept");
   EXPECT_EQ(folder.FileCount(), 1U);
+}
+
+TEST(WriteFilesAtomically, ReplacesThemAll) {
+  const TempFolder folder;
+  const auto old = folder.Write("old.json", "old");
+  ASSERT_TRUE(WriteFilesAtomically({{old, "first"}, {folder / "new.json", "second"}}));
+  EXPECT_EQ(Contents(old), "first");
+  EXPECT_EQ(Contents(folder / "new.json"), "second");
+  EXPECT_EQ(folder.FileCount(), 2U);
+}
+
+TEST(WriteFilesAtomically, ReplacesNoneWhereOneCannotBeWritten) {
+  const TempFolder folder;
+  const auto old = folder.Write("old.json", "old");
+  for (const std::filesystem::path& lost :
+       {std::filesystem::path("/dev/full"), folder / "none" / "rig.json", folder.Path()}) {
+    for (const bool first : {true, false}) {
+      std::vector<FileBytes> files = {{old, "new"}, {lost, "new"}};
+      if (first) std::swap(files[0], files[1]);
+      const auto written = WriteFilesAtomically(files);
+      ASSERT_FALSE(written) << lost;
+      ExpectOneLine(written.error().message);
+      EXPECT_THAT(written.error().message,
+                  AllOf(HasSubstr(lost.string()), HasSubstr("cannot be written")));
+      EXPECT_EQ(Contents(old), "old");
+      EXPECT_EQ(folder.FileCount(), 1U) << "something is left beside";
+    }
+  }
 }
 
 TEST(WriteFileAtomicallyDeathTest, RefusesAnUnwritableFolderWithThatReason) {

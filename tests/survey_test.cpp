@@ -432,6 +432,65 @@ TEST(Survey, NamesThePhotoThatFitsWorst) {
   }
 }
 
+/// What the photo shows when its middle is cut out and enlarged to the same size, as by a digital
+/// zoom: of the lens only the focal length changes.
+void Zoom(double factor, SurveyPhoto& photo) {
+  const Eigen::Vector2d middle_px(0.5 * (kWidth - 1), 0.5 * (kHeight - 1));
+  const auto outside = [&](Eigen::Vector2d& mark_px) {
+    mark_px = middle_px + factor * (mark_px - middle_px);
+    return mark_px.x() < 0 || mark_px.x() > kWidth - 1 || mark_px.y() < 0 ||
+           mark_px.y() > kHeight - 1;
+  };
+  std::erase_if(photo.observations.tags, [&](TagObservation& tag) {
+    int lost = 0;
+    for (auto& corner : tag.corners_px) lost += outside(corner) ? 1 : 0;
+    return lost > 0;
+  });
+  std::erase_if(photo.observations.points,
+                [&](PointObservation& point) { return outside(point.position_px); });
+}
+
+TEST(Survey, LeavesOutAPhotoWithAnotherFocalLength) {
+  constexpr std::size_t kZoomed = 3;
+  const Scene scene = MakeScene({.seed = 9});
+  std::vector<SurveyPhoto> others = scene.photos;
+  others.erase(others.begin() + kZoomed);
+  const auto without = SurveyRig(others, scene.nominal, Options());
+  ASSERT_TRUE(without) << without.error().message;
+  struct Case {
+    double factor;
+    const char* reason;
+  };
+  for (const Case& c : {Case{0.8, "% shorter than the others"}, Case{1.1, "% longer"},
+                        Case{2.0, "% longer than the others"}}) {
+    std::vector<SurveyPhoto> photos = scene.photos;
+    Zoom(c.factor, photos[kZoomed]);
+    const auto survey = SurveyRig(photos, scene.nominal, Options());
+    ASSERT_TRUE(survey) << survey.error().message;
+    for (std::size_t i = 0; i < survey->photos.size(); ++i) {
+      EXPECT_EQ(survey->photos[i].used, i != kZoomed) << i << " at " << c.factor;
+    }
+    EXPECT_THAT(survey->photos[kZoomed].reason, ::testing::HasSubstr(c.reason));
+    // As if it had not been given.
+    constexpr double kNumerical_px = 1e-6;
+    EXPECT_NEAR(survey->camera.fx_px, without->camera.fx_px, kNumerical_px);
+    EXPECT_NEAR((*survey->camera.standard_uncertainty)[0],
+                (*without->camera.standard_uncertainty)[0], kNumerical_px);
+  }
+}
+
+TEST(Survey, StatesHowFarThePhotosScatterAboutTheMeanFocus) {
+  const Scene scene = MakeScene({.seed = 10});
+  const auto survey = SurveyRig(scene.photos, scene.nominal, Options());
+  ASSERT_TRUE(survey) << survey.error().message;
+  // Focal scales uniform within ± 1.5 %: 0.87 %, which 12 of them tell to 0.12 %.
+  constexpr double kScatter = 0.015 / 1.7320508;
+  EXPECT_NEAR(survey->focal_scale_scatter, kScatter, 4 * 0.0012);
+  EXPECT_GT(survey->focal_scale_scatter * survey->camera.fx_px,
+            4.0 * (*survey->camera.standard_uncertainty)[0])
+      << "the uncertainty of the mean is not that of one photo";
+}
+
 std::string Refusal(const Scene& scene) {
   const auto survey = SurveyRig(scene.photos, scene.nominal, Options());
   return survey ? "" : survey.error().message;
@@ -441,6 +500,15 @@ TEST(SurveyRefuses, TooFewPhotos) {
   SceneOptions options;
   options.views.resize(4);
   EXPECT_THAT(Refusal(MakeScene(options)), testing::HasSubstr("only 4 of 4 photos"));
+}
+
+TEST(SurveyRefuses, TooFewPhotosOfOneFocalLengthAndNamesTheOther) {
+  SceneOptions options;
+  options.views.resize(5);
+  Scene scene = MakeScene(options);
+  Zoom(1.27, scene.photos[2]);
+  EXPECT_THAT(Refusal(scene), testing::AllOf(testing::HasSubstr("only 4 of 5 photos can be used"),
+                                             testing::HasSubstr("photo 3 has a focal length 2")));
 }
 
 TEST(SurveyRefuses, OneBarOnly) {
