@@ -275,7 +275,9 @@ class HarpProblem {
     ceres::Solver::Summary summary;
     ceres::Solve(solver, &problem_, &summary);
     if (summary.termination_type != ceres::CONVERGENCE) {
-      return Fail("the solve over all photos did not converge: " + summary.message);
+      return Fail(
+          "no place of the harp explains all photos together; look whether all show the same harp, "
+          "cards hang over their notes, and nothing was turned between them");
     }
     HarpSolution solution;
     solution.variance_factor = VarianceFactor();

@@ -5,7 +5,10 @@
 #include <cstdio>
 #include <optional>
 
+#include "alignment/debug_pictures.hpp"
+#include "alignment/name_check.hpp"
 #include "alignment/note_name.hpp"
+#include "alignment/self_calibration.hpp"
 #include "calibration/rig_bars.hpp"
 #include "calibration/rig_pose.hpp"
 #include "vision/harp_place.hpp"
@@ -43,7 +46,7 @@ Result<Camera> CameraOf(const Photo& photo, const MeasureRequest& request,
   if (match) return request.camera.ForOrientation(photo.exif.orientation);
   if (!request.self_calibrated) return tl::unexpected<Error>(match.error());
   const Camera& found = *request.self_calibrated;
-  if (auto same = CheckPhotoMatchesCamera(photo, found); !same) {
+  if (auto same = CheckPhotoMatchesFound(photo, found); !same) {
     return tl::unexpected<Error>(same.error());
   }
   // What the photos left open of their camera is open in each photo's pose.
@@ -183,6 +186,28 @@ std::vector<NoteGeometry> NameNotes(std::vector<DetectedPickup>& pickups, int fi
   return notes;
 }
 
+/// Tines that are not as long as those they are named after: a card is believed, with a warning,
+/// what was typed is not.
+Result<void> CheckNames(const StagedPhoto& staged, const PhotoView& view, bool by_card,
+                        const MeasureRequest& request, std::vector<std::string>& warnings) {
+  const NoteGeometry& middle = staged.geometry[staged.geometry.size() / 2];
+  const Eigen::Vector3d eye = view.CameraCenterMm();
+  const double to_root_mm = -eye.z() - middle.tine_length_mm - middle.gap_mm;
+  const double tan_elevation = std::abs(eye.y()) / std::max(1.0, to_root_mm);
+  const auto mismatch =
+      LengthMismatch(staged.observations.notes, {tan_elevation, request.profile.block_height_mm});
+  if (!mismatch) return {};
+  const std::string first = NoteName(staged.geometry.front().midi);
+  if (!by_card) {
+    return Fail("--first-note " + first + " doesn't fit: " + *mismatch +
+                "; name the lowest note in view, or hang its card on the pickup bar");
+  }
+  warnings.push_back(*mismatch + ", from " + first +
+                     " on as the register card names them; check the card and the profile's "
+                     "tine lengths");
+  return {};
+}
+
 /// The row of pickups in a picture that is looked at as the harp stands.
 struct PlacedRow {
   PhotoView view;  ///< its world is the harp as placed
@@ -239,6 +264,11 @@ Result<PlacedRow> FindPlacedRow(const PhotoView& rig_view, const PickupRowOption
 
 Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
                                PhotoMeasurement& report) {
+  if (request.debug_dir && index == 0) {  // once for all photos
+    if (auto written = WriteDebugLegend(*request.debug_dir); !written) {
+      report.warnings.push_back(written.error().message);
+    }
+  }
   const auto photo = ReadPhoto(request.photos[index]);
   if (!photo) return tl::unexpected<Error>(photo.error());
   report.exif = photo->exif;
@@ -284,6 +314,10 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   NoteDetectionOptions detection;
   detection.tone_bars = false;
   staged.observations.notes = DetectNotes(placed->view, staged.pickups, staged.geometry, detection);
+  if (auto fits = CheckNames(staged, placed->view, !cards.empty(), request, report.warnings);
+      !fits) {
+    return tl::unexpected<Error>(fits.error());
+  }
   staged.rig_from_harp = placed->rig_from_harp;
   for (std::size_t i = 0; i < staged.geometry.size(); ++i) {
     const Eigen::Vector2d& at = staged.pickups[i].plane_mm;

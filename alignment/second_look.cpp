@@ -3,6 +3,7 @@
 #include <cmath>
 #include <map>
 
+#include "alignment/debug_pictures.hpp"
 #include "alignment/seen_elsewhere.hpp"
 #include "vision/photo.hpp"
 #include "vision/sharpening.hpp"
@@ -38,24 +39,30 @@ std::vector<DetectedPickup> FindPickupsAgain(const PhotoView& view, const Staged
   return pickups;
 }
 
-NoteDetectionOptions DetectionOptions(const MeasureRequest& request, std::size_t request_index) {
+/// `warnings` must outlive the options.
+NoteDetectionOptions DetectionOptions(const MeasureRequest& request, std::size_t request_index,
+                                      std::vector<std::string>& warnings) {
   NoteDetectionOptions options;
   options.note_spacing_mm = request.profile.note_spacing_mm;
   options.tone_bar_width_mm = request.profile.tone_bar_width_mm;
-  options.debug_dir = request.debug_dir;
-  options.debug_prefix = request.photos[request_index].stem().string();
+  if (request.debug_dir) {
+    options.debug = [&request, &warnings, request_index](int midi, std::string_view png) {
+      // No reason to stop measuring; and what is wrong with one is often wrong with all.
+      const auto written = WriteDebugPicture(request, request_index, midi, png);
+      if (!written && warnings.empty()) warnings.push_back(written.error().message);
+    };
+  }
   return options;
 }
 
 }  // namespace
 
-std::vector<NoteObservation> LookAgain(const MeasureRequest& request,
-                                       const std::vector<StagedPhoto>& staged,
-                                       const std::vector<PhotoObservations>& observations,
-                                       const HarpSolution& solution, std::size_t index) {
+SecondLook LookAgain(const MeasureRequest& request, const std::vector<StagedPhoto>& staged,
+                     const std::vector<PhotoObservations>& observations,
+                     const HarpSolution& solution, std::size_t index) {
   const StagedPhoto& photo = staged[index];
   const auto picture = ReadPhoto(request.photos[photo.request_index]);
-  if (!picture) return observations[index].notes;
+  if (!picture) return {observations[index].notes, {}};
   PhotoView view;
   view.bgr = Sharpened(picture->bgr);
   view.gray = Sharpened(picture->gray);
@@ -70,8 +77,10 @@ std::vector<NoteObservation> LookAgain(const MeasureRequest& request,
           TineSeenElsewhere(observations, solution, request.profile, solved, index);
     }
   }
-  return DetectNotes(view, FindPickupsAgain(view, photo, request.profile), geometry,
-                     DetectionOptions(request, photo.request_index));
+  SecondLook look;
+  look.notes = DetectNotes(view, FindPickupsAgain(view, photo, request.profile), geometry,
+                           DetectionOptions(request, photo.request_index, look.warnings));
+  return look;
 }
 
 }  // namespace tinesight

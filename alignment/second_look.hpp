@@ -1,6 +1,7 @@
 #pragma once
 
 #include <cstddef>
+#include <string>
 #include <vector>
 
 #include "alignment/harp_solve.hpp"
@@ -9,14 +10,19 @@
 
 namespace tinesight {
 
+struct SecondLook {
+  std::vector<NoteObservation> notes;
+  std::vector<std::string> warnings;  ///< that its debug pictures can't be written
+};
+
 /// Looks at photo `index` of `staged` once more, now that all photos together say where the harp
 /// stands and where each tine is: along the tines as they were solved, so that no line is drawn
 /// toward where a tine should be, and, where other photos disagree, there too. Looks for the tone
 /// bars. A pickup that isn't found again, and all of a photo that can't be read again, stay as
 /// first seen. `observations` is what `solution` was solved from, parallel to `staged`.
-[[nodiscard]] std::vector<NoteObservation> LookAgain(
-    const MeasureRequest& request, const std::vector<StagedPhoto>& staged,
-    const std::vector<PhotoObservations>& observations, const HarpSolution& solution,
-    std::size_t index);
+[[nodiscard]] SecondLook LookAgain(const MeasureRequest& request,
+                                   const std::vector<StagedPhoto>& staged,
+                                   const std::vector<PhotoObservations>& observations,
+                                   const HarpSolution& solution, std::size_t index);
 
 }  // namespace tinesight

@@ -7,6 +7,7 @@
 #include <cstdio>
 #include <fstream>
 #include <nlohmann/json.hpp>
+#include <opencv2/aruco.hpp>
 #include <opencv2/core.hpp>
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
@@ -14,8 +15,10 @@
 #include <string>
 #include <vector>
 
+#include "alignment/note_name.hpp"
 #include "calibration/camera.hpp"
 #include "calibration/rig.hpp"
+#include "calibration/strips.hpp"
 #include "tests/photo_files.hpp"
 #include "tests/run_command.hpp"
 #include "tests/sample_truth.hpp"
@@ -106,6 +109,38 @@ cv::Mat WithoutMountBar(cv::Mat picture, const testing::TempFolder& scratch) {
   return picture;
 }
 
+/// The good photo with its register card pasted over by `card`.
+cv::Mat WithCard(cv::Mat picture, const cv::Mat& card, const testing::TempFolder& scratch) {
+  const nlohmann::json truth = testing::ReadTruth("r2_left");
+  const auto camera = ReadCamera(scratch.Write("photo.json", truth["camera"].dump()));
+  const Eigen::Isometry3d camera_from_rig = testing::ToTransform(truth["camera_from_rig"]);
+  const nlohmann::json hung = testing::ReadTruth("r2")["card"];
+  const Eigen::Vector3d center = testing::ToVector(hung["center_rig_mm"]);
+  // Black square and a white border of one of its eight cells, as wide as the pasted picture.
+  const double half_mm = 0.5 * hung["size_mm"].get<double>() * 10.0 / 8.0;
+  std::vector<cv::Point2f> to;
+  for (const auto& [x, y] : {std::pair{-1.0, -1.0}, {1.0, -1.0}, {1.0, 1.0}, {-1.0, 1.0}}) {
+    const Eigen::Vector2d px =
+        camera->Project(camera_from_rig * (center + half_mm * Eigen::Vector3d(x, y, 0.0)));
+    to.emplace_back(static_cast<float>(px.x()), static_cast<float>(px.y()));
+  }
+  const auto size = static_cast<float>(card.cols);
+  const std::vector<cv::Point2f> from = {{0, 0}, {size, 0}, {size, size}, {0, size}};
+  cv::warpPerspective(card, picture, cv::getPerspectiveTransform(from, to), picture.size(),
+                      cv::INTER_AREA, cv::BORDER_TRANSPARENT);
+  return picture;
+}
+
+/// A register card of another note.
+cv::Mat CardOf(int midi) {
+  cv::Mat card(400, 400, CV_8UC3, cv::Scalar::all(170));
+  cv::Mat marker;
+  cv::aruco::drawMarker(cv::aruco::getPredefinedDictionary(cv::aruco::DICT_APRILTAG_36h11),
+                        kRegisterCardBaseId + midi, 320, marker);
+  cv::cvtColor(0.6 * marker + 15, card(cv::Rect(40, 40, 320, 320)), cv::COLOR_GRAY2BGR);
+  return card;
+}
+
 /// The same photo as another phone would sign it.
 std::string WithAnotherModel(std::string jpeg) {
   const std::size_t at =
@@ -177,6 +212,38 @@ TEST_F(BadInput, PhotoOfAnotherRegisterThanFirstNoteSays) {
                               HasSubstr("--first-note says E5")));
   EXPECT_LE(lines.size(), 2U) << outcome.err;  // and that no note could be measured
   EXPECT_LE(folder_.FileCount(), files + 1);   // the folder
+}
+
+TEST_F(BadInput, FirstNoteOfAnotherRegisterIsToldByTheTinesWhereNoCardSaysIt) {
+  const testing::TempFolder scratch;
+  const cv::Mat blank(400, 400, CV_8UC3, cv::Scalar::all(120));
+  folder_.Write("no_card.jpg", Jpeg(WithCard(GoodPicture(), blank, scratch)));
+  ASSERT_EQ(Measure("good.jpg --json good.json").status, 0);
+  const auto result = nlohmann::json::parse(Contents(folder_ / "good.json"));
+  const int first = result["photos"][0]["notes"][0];
+  const auto with_first = [&](int midi) {
+    return Measure("no_card.jpg --first-note '" + NoteName(midi) + "' --json no_card.json");
+  };
+  EXPECT_EQ(with_first(first).status, 0);
+  std::filesystem::remove(folder_ / "no_card.json");
+  for (const int off : {-8, 5, 20}) {
+    const CommandOutcome outcome = with_first(first + off);
+    EXPECT_EQ(outcome.status, 1);
+    EXPECT_THAT(outcome.err, AllOf(StartsWith("tinesight: no_card.jpg: --first-note"),
+                                   HasSubstr("doesn't fit"), HasSubstr("hang its card")));
+    EXPECT_FALSE(std::filesystem::exists(folder_ / "no_card.json"));
+  }
+}
+
+TEST_F(BadInput, PhotosThatContradictEachOtherAreTold) {
+  const testing::TempFolder scratch;
+  std::filesystem::copy_file(kSamples / "harp" / "r2_right.jpg", folder_ / "right.jpg");
+  // D3 in the other photo is called A#2 here.
+  folder_.Write("wrong_card.jpg", Jpeg(WithCard(GoodPicture(), CardOf(46), scratch)));
+  const CommandOutcome outcome = Measure("wrong_card.jpg right.jpg");
+  EXPECT_THAT(outcome.out, HasSubstr("fit together worse than usual"));
+  EXPECT_THAT(Measure("good.jpg right.jpg").out,
+              ::testing::Not(HasSubstr("fit together worse than usual")));
 }
 
 TEST_F(BadInput, BadPhotosAloneGiveNoNotesAndNoOverlay) {

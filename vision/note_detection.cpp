@@ -35,15 +35,11 @@ TinePrediction Predict(const DetectedPickup& pickup, const NoteGeometry& note,
   return p;
 }
 
-void WriteDebug(const NoteDetectionOptions& options, int midi, const cv::Mat& picture) {
-  if (!options.debug_dir || picture.empty()) return;
-  // A debug picture that can't be written is no reason to stop measuring.
-  try {
-    cv::imwrite((*options.debug_dir / (options.debug_prefix + "_" + std::to_string(midi) + ".png"))
-                    .string(),
-                picture);
-  } catch (const cv::Exception&) {
-  }
+void HandOverDebug(const NoteDetectionOptions& options, int midi, const cv::Mat& picture) {
+  if (!options.debug || picture.empty()) return;
+  std::vector<unsigned char> png;
+  cv::imencode(".png", picture, png);
+  options.debug(midi, {reinterpret_cast<const char*>(png.data()), png.size()});
 }
 
 bool RowInView(const PhotoView& view, const TinePrediction& p) {
@@ -122,6 +118,7 @@ void ObserveTine(const TineDetection& tine, NoteObservation& seen) {
   seen.axis = tine.axis;
   seen.tip = tine.tip;
   seen.block_edge = tine.block_edge;
+  seen.block_beside_mm = tine.block_beside_mm;
   seen.axis_score = tine.score;
   seen.axis_likeness = tine.likeness;
   for (AxisPoint& p : seen.axis) {
@@ -293,7 +290,7 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view,
       seen.problem = "too little of its tine is in view";
     } else {
       cv::Mat debug;
-      const auto tine = scans[i]->Finish(options.debug_dir ? &debug : nullptr);
+      const auto tine = scans[i]->Finish(options.debug ? &debug : nullptr);
       if (tine) {
         ObserveTine(*tine, seen);
         sides[i] = {tine->offset_root_mm, tine->offset_tip_mm};
@@ -303,7 +300,7 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view,
       } else {
         seen.problem = "no rod of the tine's diameter stands out in front of its pickup";
       }
-      WriteDebug(options, notes[i].midi, debug);
+      HandOverDebug(options, notes[i].midi, debug);
     }
   }
   DropOddBlocks(blocks, result);

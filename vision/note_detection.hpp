@@ -1,8 +1,8 @@
 #pragma once
 
-#include <filesystem>
+#include <functional>
 #include <optional>
-#include <string>
+#include <string_view>
 #include <vector>
 
 #include "vision/note_observation.hpp"
@@ -31,10 +31,9 @@ struct NoteDetectionOptions {
   double note_spacing_mm = 13.7;
   bool tone_bars = true;           ///< whether to look for them too
   double tone_bar_width_mm = 0.0;  ///< 0: not known, found from the photo
-  /// Existing folder for the straightened picture of every note, with candidates and chosen
-  /// outlines, as `<prefix>_<midi>.png`; absent: none are written.
-  std::optional<std::filesystem::path> debug_dir;
-  std::string debug_prefix;
+  /// Receives the straightened picture of every note, with outline points, chosen line and ends, as
+  /// a PNG's bytes; empty: none is drawn.
+  std::function<void(int midi, std::string_view png)> debug;
 };
 
 /// Looks for each note's tine in front of its pickup, or where it is expected, and for the tone bar

@@ -44,6 +44,8 @@ struct NoteObservation {
   std::vector<AxisPoint> axis;
   std::optional<EndObservation> tip;          ///< where the tine ends before the pickup
   std::optional<EdgeObservation> block_edge;  ///< the block's upper edge toward the pickup
+  /// How much farther along z than where a block of usual size is expected that edge seems.
+  double block_beside_mm = 0.0;
   double axis_likeness = 0.0;  ///< correlation of the rod's look with its neighbors', -1 to 1
   double axis_score = 0.0;     ///< share of the visible rod whose outline was found, 0 to 1
   std::vector<AxisPoint> tone_bar;
