@@ -239,7 +239,7 @@ Result<void> ReadNotes(const Json& root, const std::string& where, InstrumentPro
     return Fail(where + "notes must be a list of at least one note");
   }
   NoteProfile usual;
-  if (const Result<void> screws = ReadOptional(root, kScrewFields, where, usual); !screws) {
+  if (Result<void> screws = ReadOptional(root, kScrewFields, where, usual); !screws) {
     return screws;
   }
   for (std::size_t i = 0; i < list->size(); ++i) {
