@@ -63,6 +63,19 @@ Result<Camera> CameraOf(const Photo& photo, const MeasureRequest& request,
   return found.ForOrientation(photo.exif.orientation);
 }
 
+/// Autofocus changes the focal length by 1 or 2 %.
+Result<void> CheckFocalScale(double focal_scale) {
+  constexpr double kMostOff = 0.10;
+  const double off = focal_scale - 1.0;
+  if (std::abs(off) <= kMostOff) return {};
+  char percent[32];
+  std::snprintf(percent, sizeof percent, "%.0f %% %s", 100.0 * std::abs(off),
+                off > 0.0 ? "longer" : "shorter");
+  return Fail("its focal length is " + std::string(percent) +
+              " than the camera file's: zoomed, cropped, or another phone's; give the phone's own "
+              "picture and its camera file, or --self-calibrate without one");
+}
+
 /// The plane of the rig's far bar, on which the register card hangs, in the rig frame. However the
 /// rig file's frame lies, the bar's own tags say where it is.
 Eigen::Hyperplane<double, 3> PickupBarPlane(const Rig& rig) {
@@ -280,6 +293,9 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   const auto pose = SolvePose(*photo, request, camera, pose_options, seen);
   report.tags = static_cast<int>(seen.tags.size());
   if (!pose) return tl::unexpected<Error>(pose.error());
+  if (auto same = CheckFocalScale(pose->focal_scale); !same) {
+    return tl::unexpected<Error>(same.error());
+  }
   report.rms_px = pose->rms_px;
   report.warnings.insert(report.warnings.end(), pose->warnings.begin(), pose->warnings.end());
 

@@ -325,12 +325,13 @@ class TableWriter {
   void WritePhotos() {
     bool first = true;
     for (const PhotoMeasurement& photo : visit_.photos) {
-      for (const std::string& warning : photo.warnings) {
+      for (std::size_t i = 0; i < photo.warnings.size(); ++i) {
+        const std::string& warning = photo.warnings[i];
         if (first) Heading("Photos");
         first = false;
         const std::string name = std::filesystem::path(photo.file).filename().string();
         const std::string told =
-            std::string(photo.used ? "" : "refused: ") +
+            std::string(photo.used || i > 0 ? "" : "refused: ") +  // the first says why
             warning.substr(warning.starts_with(photo.file + ": ") ? photo.file.size() + 2 : 0);
         std::string indent = "  ";
         for (const std::string& line :

@@ -235,6 +235,18 @@ TEST_F(BadInput, FirstNoteOfAnotherRegisterIsToldByTheTinesWhereNoCardSaysIt) {
   }
 }
 
+TEST_F(BadInput, CameraFileOfAnotherLensWithoutExif) {
+  nlohmann::json camera = nlohmann::json::parse(Contents(folder_ / "camera.json"));
+  camera.erase("exif");
+  for (const char* focal : {"fx", "fy"}) camera[focal] = 0.8 * camera[focal].get<double>();
+  folder_.Write("camera.json", camera.dump());
+  const CommandOutcome outcome = Measure("good.jpg");
+  EXPECT_EQ(outcome.status, 1);
+  // Its own scale is within 1.5 % of 1.
+  EXPECT_THAT(outcome.err, AllOf(StartsWith("tinesight: good.jpg: its focal length is 2"),
+                                 HasSubstr("longer than the camera file's")));
+}
+
 TEST_F(BadInput, PhotosThatContradictEachOtherAreTold) {
   const testing::TempFolder scratch;
   std::filesystem::copy_file(kSamples / "harp" / "r2_right.jpg", folder_ / "right.jpg");

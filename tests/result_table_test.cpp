@@ -35,6 +35,14 @@ TEST(ResultTable, PutsWhatNeedsWorkFirstThenUncertainThenTheRest) {
   EXPECT_THAT(table, HasSubstr("B2.jpg: refused: no tag"));
 }
 
+TEST(ResultTable, SaysOncePerPhotoThatItIsRefused) {
+  VisitMeasurement visit = SampleVisit();
+  PhotoMeasurement& refused = visit.photos.back();
+  ASSERT_FALSE(refused.used);
+  refused.warnings.emplace_back("seen without a calibration");
+  EXPECT_THAT(ResultTable(visit, {}), HasSubstr("B2.jpg: seen without a calibration"));
+}
+
 TEST(ResultTable, OrdersByExcessOverTheNotesOwnTolerance) {
   VisitMeasurement visit = SampleVisit();
   visit.notes.resize(2);
