@@ -232,6 +232,23 @@ NoteProfile Interpolated(const NoteProfile& below, const NoteProfile& above, int
   return note;
 }
 
+// A length between two listed ones that is far from what these say of it: a slipped digit, which
+// each note's own range can't tell.
+Result<void> CheckLengths(const std::vector<NoteProfile>& listed, const std::string& where) {
+  constexpr double kMostRatio = 1.5;
+  for (std::size_t i = 1; i + 1 < listed.size(); ++i) {
+    const double length_mm = listed[i].tine_length_mm;
+    const double expected_mm =
+        Interpolated(listed[i - 1], listed[i + 1], listed[i].midi).tine_length_mm;
+    if (length_mm < kMostRatio * expected_mm && expected_mm < kMostRatio * length_mm) continue;
+    return Fail(where + "note " + std::to_string(listed[i].midi) + " (" + NoteName(listed[i].midi) +
+                "): tine_length_mm is " + Number(length_mm) + " between " +
+                Number(listed[i - 1].tine_length_mm) + " and " +
+                Number(listed[i + 1].tine_length_mm) + " of its neighbors; check all three");
+  }
+  return {};
+}
+
 Result<void> ReadNotes(const Json& root, const std::string& where, InstrumentProfile& profile) {
   const auto list = root.find("notes");
   if (list == root.end()) return Fail(where + "notes is missing; list at least one note");
@@ -242,9 +259,11 @@ Result<void> ReadNotes(const Json& root, const std::string& where, InstrumentPro
   if (Result<void> screws = ReadOptional(root, kScrewFields, where, usual); !screws) {
     return screws;
   }
+  std::vector<NoteProfile> listed;
   for (std::size_t i = 0; i < list->size(); ++i) {
     const Result<NoteProfile> note = ReadNote((*list)[i], i, usual, where);
     if (!note) return tl::unexpected(note.error());
+    listed.push_back(*note);
     if (!profile.notes.empty() && note->midi <= profile.LastMidi()) {
       const bool twice = note->midi == profile.LastMidi();
       return Fail(where + "note " + std::to_string(note->midi) + " (" + NoteName(note->midi) + ")" +
@@ -259,7 +278,7 @@ Result<void> ReadNotes(const Json& root, const std::string& where, InstrumentPro
     }
     profile.notes.push_back(*note);
   }
-  return {};
+  return CheckLengths(listed, where);
 }
 
 Result<InstrumentProfile> ReadInstrument(const Json& root, const std::string& where) {

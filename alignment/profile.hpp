@@ -94,7 +94,7 @@ struct InstrumentProfile {
 /// Reads an instrument profile (its keys: README.md, Files). Listed notes are interpolated to the
 /// ones between (lengths geometrically, everything else linearly). A missing tine_length_mm is
 /// computed from the cantilever formula. Rejects missing, non-finite and absurd values by note and
-/// key.
+/// key, and a length more than 1.5 times off what its listed neighbors say of it.
 ///
 /// Required are `note_spacing_mm`, `notes` and, in each note, every key but `tine_length_mm`,
 /// `screw_spacing_mm` and `root_ahead_of_rear_screw_mm`. These two may also stand beside `notes`,

@@ -90,6 +90,21 @@ TEST_F(Profile, InterpolatesLengthsGeometricallyAndTheRestLinearly) {
   EXPECT_EQ(profile->Find(31)->tine_length_mm, 140.0);
 }
 
+TEST_F(Profile, RefusesALengthThatItsNeighborsContradict) {
+  Json json = Instrument();  // 157 mm at E1, 140 mm at G1
+  json["notes"].insert(json["notes"].begin() + 1, Note(30));
+  json["notes"][1]["tine_length_mm"] = 145.5;
+  EXPECT_TRUE(Read(json.dump()));
+  json["notes"][1]["tine_length_mm"] = 100.0;  // as real instruments' may lie, if barely
+  EXPECT_TRUE(Read(json.dump()));
+  for (const double slipped : {14.55, 300.0}) {
+    json["notes"][1]["tine_length_mm"] = slipped;
+    EXPECT_EQ(Refusal(json), "instrument.json: note 30 (F#1): tine_length_mm is " +
+                                 std::string(slipped < 100.0 ? "14.55" : "300") +
+                                 " between 157 and 140 of its neighbors; check all three");
+  }
+}
+
 TEST_F(Profile, NotesMaySayTheirOwnScrews) {
   Json json = Instrument();
   json["screw_spacing_mm"] = 60.0;
