@@ -20,7 +20,9 @@ constexpr int kMoreThanAtATime = 11;
 MeasureRequest UnreadablePhotos(const TempFolder& folder) {
   MeasureRequest request;
   for (int i = 0; i < kMoreThanAtATime; ++i) {
-    request.photos.push_back(folder.Write("text" + std::to_string(i) + ".jpg", "not a picture"));
+    const std::string number = std::to_string(i);
+    request.photos.push_back(
+        folder.Write("text" + number + ".jpg", std::string("no picture ").append(number)));
   }
   return request;
 }
@@ -39,6 +41,18 @@ TEST(MeasureVisit, ListsEveryPhotoInTheOrderOfTheRequestAndSaysWhatIsWrongWithIt
     EXPECT_NE(photo.warnings[0].find(request.photos[i].filename().string()), std::string::npos)
         << photo.warnings[0];
   }
+}
+
+TEST(MeasureVisit, LeavesOutASecondCopyOfAPhotoAndSaysOfWhich) {
+  const TempFolder folder;
+  MeasureRequest request = UnreadablePhotos(folder);
+  request.photos.push_back(folder.Write("copy.jpg", "no picture 3"));
+  const auto visit = MeasureVisit(request, nullptr);
+  ASSERT_TRUE(visit);
+  const PhotoMeasurement& copy = visit->photos.back();
+  EXPECT_FALSE(copy.used);
+  ASSERT_EQ(copy.warnings.size(), 1U);
+  EXPECT_EQ(copy.warnings[0], "the same photo as " + request.photos[3].string() + "; left out");
 }
 
 TEST(MeasureVisit, TellsItsProgressToTheCallersThreadPhotoByPhoto) {
