@@ -199,7 +199,7 @@ void ReportPhotos(const std::vector<StagedPhoto>& staged,
 /// like any others. What they show then fits together badly.
 void TellIfPhotosDisagree(const HarpSolution& solution, VisitMeasurement& visit) {
   // Whitened residuals: 0.30 to 0.51 on rendered photos of three looks that belong together, 0.72
-  // to 2.4 on pairs of two harps and with a card three notes off.
+  // to 2.4 on pairs of two harps or with a wrong card.
   constexpr double kMostUsual = 0.65;
   const auto used = [](const PhotoMeasurement& photo) { return photo.used; };
   const auto first = std::find_if(visit.photos.begin(), visit.photos.end(), used);

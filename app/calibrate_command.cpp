@@ -18,6 +18,7 @@
 #include <vector>
 
 #include "app/commands.hpp"
+#include "app/option_checks.hpp"
 #include "app/output_check.hpp"
 #include "calibration/file_io.hpp"
 #include "calibration/rig.hpp"
@@ -64,9 +65,7 @@ void ForEach(std::size_t count, int threads, const Job& job) {
 void CheckUsage(const CalibrateArguments& arguments) {
   std::vector<std::string> inputs = arguments.photos;
   inputs.push_back(arguments.rig_file);
-  if (const auto twice = OutputNamedTwice(inputs, {arguments.camera_out, arguments.rig_out})) {
-    throw CLI::ValidationError(*twice + " is named twice, as an output and as something else");
-  }
+  RequireNamedOnce(inputs, {arguments.camera_out, arguments.rig_out});
 }
 
 std::vector<LoadedPhoto> LoadPhotos(const CalibrateArguments& arguments) {

@@ -92,9 +92,7 @@ void CheckNamedOnce(const MeasureOptions& options) {
   inputs.insert(inputs.end(), {options.camera, options.rig, options.instrument});
   std::vector<std::string> outputs{options.json, options.csv, options.record, options.overlays};
   for (const fs::path& file : OverlayFiles(options)) outputs.push_back(file.string());
-  if (const auto twice = OutputNamedTwice(inputs, outputs)) {
-    WrongUsage(*twice + " is named twice, as an output and as something else");
-  }
+  RequireNamedOnce(inputs, outputs);
 }
 
 void CheckUsage(const MeasureOptions& options) {

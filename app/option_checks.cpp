@@ -3,6 +3,7 @@
 #include <sstream>
 #include <string>
 
+#include "app/output_check.hpp"
 #include "record/text_util.hpp"
 
 namespace tinesight {
@@ -36,6 +37,13 @@ CLI::Validator PlainName() {
     return reason;
   };
   return {check, ""};
+}
+
+void RequireNamedOnce(const std::vector<std::string>& inputs,
+                      const std::vector<std::string>& outputs) {
+  if (const auto twice = OutputNamedTwice(inputs, outputs)) {
+    throw CLI::ValidationError(*twice + " is named twice, as an output and as something else");
+  }
 }
 
 }  // namespace tinesight

@@ -1,6 +1,8 @@
 #pragma once
 
 #include <CLI/CLI.hpp>
+#include <string>
+#include <vector>
 
 namespace tinesight {
 
@@ -14,5 +16,9 @@ namespace tinesight {
 
 /// The same for a name, which is one line: no control characters either.
 [[nodiscard]] CLI::Validator PlainName();
+
+/// Wrong usage (CLI::ValidationError) where an output is named twice (OutputNamedTwice).
+void RequireNamedOnce(const std::vector<std::string>& inputs,
+                      const std::vector<std::string>& outputs);
 
 }  // namespace tinesight

@@ -141,9 +141,7 @@ void CheckModelName(const std::string& model) {
 void CheckNamedOnce(const ReportOptions& options, const std::string& pdf) {
   std::vector<std::string> outputs{pdf, options.csv, options.json, options.images};
   for (const fs::path& file : ModelFiles(options)) outputs.push_back(file.string());
-  if (const auto twice = OutputNamedTwice({options.record}, outputs)) {
-    throw CLI::ValidationError(*twice + " is named twice, as an output and as something else");
-  }
+  RequireNamedOnce({options.record}, outputs);
 }
 
 int WriteReport(const ReportOptions& options) {

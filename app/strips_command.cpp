@@ -77,9 +77,7 @@ int RunStrips(const StripsArguments& arguments) {
   if (arguments.pdf_file.empty() && arguments.rig_file.empty()) {
     throw CLI::RequiredError("--pdf FILE or --rig FILE");
   }
-  if (const auto twice = OutputNamedTwice({}, {arguments.pdf_file, arguments.rig_file})) {
-    throw CLI::ValidationError(*twice + " is named twice, as an output and as something else");
-  }
+  RequireNamedOnce({}, {arguments.pdf_file, arguments.rig_file});
   StripSheetOptions sheets;
   sheets.paper = arguments.paper == "a4" ? PaperSize::kA4 : PaperSize::kLetter;
   sheets.cards = CardsOf(arguments);
