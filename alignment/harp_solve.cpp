@@ -1,7 +1,6 @@
 #include "alignment/harp_solve.hpp"
 
 #include <ceres/ceres.h>
-#include <ceres/rotation.h>
 
 #include <Eigen/Dense>
 #include <algorithm>
@@ -13,6 +12,7 @@
 #include <set>
 
 #include "alignment/covariance.hpp"
+#include "alignment/harp_costs.hpp"
 #include "alignment/harp_residuals.hpp"
 #include "alignment/linearized.hpp"
 #include "calibration/angle.hpp"
@@ -20,203 +20,11 @@
 namespace tinesight {
 namespace {
 
-template <typename T>
-using Vector3 = Eigen::Matrix<T, 3, 1>;
-template <typename T>
-using Vector2 = Eigen::Matrix<T, 2, 1>;
-
-/// In this order wherever there is a parameter of each.
-enum class RingKind { kFlange, kPole };
-constexpr int kRingKinds = 2;
-
-/// Parameters of a photo: rotation vector on the left of camera_from_rig, translation, focal
-/// scale, principal point shift, each the change from the rig solve's answer; then how much
-/// deeper than in other photos flanges and poles look in this one. Light and the side of a rim that
-/// shows move what is seen in the picture as a change of depth would. Then by how much they move
-/// all flanges and all poles alike in the picture: x, y px of each. Last, how much nearer to their
-/// mounts all tines seem to end than they do, and how much nearer all blocks' edges seem, mm.
-constexpr int kPoseSize = 9;
-constexpr int kFirstShift = kPoseSize + kRingKinds;
-constexpr int kTipShift = kFirstShift + 2 * kRingKinds;
-constexpr int kBlockShift = kTipShift + 1;
-constexpr int kPhotoSize = kBlockShift + 1;
-/// Parameters of a placement: rotation vector on the left of rig_from_harp and translation, as
-/// changes; depths of flange and pole as they are seen behind the pole tip's face; how far the
-/// blocks' upper edges stand over their tines' axes.
-constexpr int kFirstDepth = 6;
-constexpr int kBlockTop = kFirstDepth + kRingKinds;
-constexpr int kPlacementSize = kBlockTop + 1;
-
-/// Everything a residual needs to bring a harp point into a photo.
-struct View {
-  Eigen::Isometry3d camera_from_rig;
-  Eigen::Isometry3d rig_from_harp;
-  Camera camera;
-  double focal_scale;
-  Eigen::Vector2d shift_px;
-
-  template <typename T>
-  Vector2<T> Project(const Vector3<T>& x_in_harp, const T* photo, const T* placement) const {
-    const Vector3<T> x_in_rig = Move(rig_from_harp, x_in_harp, placement);
-    const Vector3<T> x_in_camera = Move(camera_from_rig, x_in_rig, photo);
-    const T scale = T(focal_scale) + photo[6];
-    T distortion[5];
-    for (int i = 0; i < 5; ++i) distortion[i] = T(camera.distortion[static_cast<std::size_t>(i)]);
-    return ProjectPinhole<T>(x_in_camera, T(camera.fx_px) * scale, T(camera.fy_px) * scale,
-                             T(camera.cx_px + shift_px.x()) + photo[7],
-                             T(camera.cy_px + shift_px.y()) + photo[8], distortion);
-  }
-
- private:
-  template <typename T>
-  static Vector3<T> Move(const Eigen::Isometry3d& transform, const Vector3<T>& x, const T* change) {
-    const Vector3<T> rotated = transform.linear().cast<T>() * x;
-    Vector3<T> turned;
-    ceres::AngleAxisRotatePoint(change, rotated.data(), turned.data());
-    const Vector3<T> translation = transform.translation().cast<T>();
-    return turned + translation + Vector3<T>(change[3], change[4], change[5]);
-  }
-};
-
-struct RingCenterError {
-  const View& view;
-  CenterObservation observed;
-  RingKind kind;
-
-  template <typename T>
-  bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
-    const Vector3<T> center(note[SolvedNote::kX], note[SolvedNote::kY],
-                            note[SolvedNote::kZ] + placement[kFirstDepth + static_cast<int>(kind)] +
-                                photo[kPoseSize + static_cast<int>(kind)] +
-                                (kind == RingKind::kPole ? T(0.0) : note[SolvedNote::kRecess]));
-    const Vector2<T> px = view.Project<T>(center, photo, placement);
-    const T* shift_px = photo + kFirstShift + 2 * static_cast<int>(kind);
-    residual[0] = (px.x() + shift_px[0] - T(observed.position_px.x())) / T(observed.sigma_px);
-    residual[1] = (px.y() + shift_px[1] - T(observed.position_px.y())) / T(observed.sigma_px);
-    return true;
-  }
-  static ceres::CostFunction* Create(const View& view, const CenterObservation& observed,
-                                     RingKind kind) {
-    return new ceres::AutoDiffCostFunction<RingCenterError, 2, kPhotoSize, kPlacementSize,
-                                           SolvedNote::kCount>(
-        new RingCenterError{view, observed, kind});
-  }
-};
-
-struct TineAxisError {
-  const View& view;
-  AxisPoint observed;
-
-  template <typename T>
-  bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
-    const T along(observed.along_mm);
-    const Vector2<T> here = view.Project<T>(AxisPointAt<T>(note, along), photo, placement);
-    const Vector2<T> next = view.Project<T>(AxisPointAt<T>(note, along - T(1.0)), photo, placement);
-    residual[0] = AcrossLine(here, next, observed.position_px) / T(observed.sigma_px);
-    return true;
-  }
-  static ceres::CostFunction* Create(const View& view, const AxisPoint& observed) {
-    return new ceres::AutoDiffCostFunction<TineAxisError, 1, kPhotoSize, kPlacementSize,
-                                           SolvedNote::kCount>(new TineAxisError{view, observed});
-  }
-};
-
-struct TineTipError {
-  const View& view;
-  EndObservation observed;
-
-  template <typename T>
-  bool operator()(const T* photo, const T* placement, const T* note, T* residual) const {
-    const T along = note[SolvedNote::kGap] + photo[kTipShift];
-    const Vector2<T> tip = view.Project<T>(AxisPointAt<T>(note, along), photo, placement);
-    const Vector2<T> next = view.Project<T>(AxisPointAt<T>(note, along + T(1.0)), photo, placement);
-    const Vector2<T> off = observed.position_px.cast<T>() - tip;
-    residual[0] = off.dot((tip - next).normalized()) / T(observed.sigma_px);
-    return true;
-  }
-  static ceres::CostFunction* Create(const View& view, const EndObservation& observed) {
-    return new ceres::AutoDiffCostFunction<TineTipError, 1, kPhotoSize, kPlacementSize,
-                                           SolvedNote::kCount>(new TineTipError{view, observed});
-  }
-};
-
-/// The block's upper edge, along the harp's x over the tine's root. `length`: how much longer the
-/// tine is than the profile says.
-struct BlockEdgeError {
-  const View& view;
-  EdgeObservation observed;
-  double length_mm;
-
-  template <typename T>
-  bool operator()(const T* photo, const T* placement, const T* note, const T* length,
-                  T* residual) const {
-    const T along = note[SolvedNote::kGap] + T(length_mm) + length[0];
-    const Vector3<T> edge =
-        AxisPointAt<T>(note, along) - Vector3<T>(T(0.0), placement[kBlockTop], photo[kBlockShift]);
-    const Vector2<T> here = view.Project<T>(edge, photo, placement);
-    const Vector2<T> next =
-        view.Project<T>(edge + Vector3<T>(T(1.0), T(0.0), T(0.0)), photo, placement);
-    residual[0] = AcrossLine(here, next, observed.position_px) / T(observed.sigma_px);
-    return true;
-  }
-  static ceres::CostFunction* Create(const View& view, const EdgeObservation& observed,
-                                     double length_mm) {
-    return new ceres::AutoDiffCostFunction<BlockEdgeError, 1, kPhotoSize, kPlacementSize,
-                                           SolvedNote::kCount, 1>(
-        new BlockEdgeError{view, observed, length_mm});
-  }
-};
-
-/// A tone bar's middle line: x, y at `middle_z`, yaw, pitch.
-struct ToneBarError {
-  const View& view;
-  AxisPoint observed;
-  double middle_z_mm;
-
-  template <typename T>
-  bool operator()(const T* photo, const T* placement, const T* bar, T* residual) const {
-    const auto at = [&](double along_mm) {
-      const T from_middle(-along_mm - middle_z_mm);
-      return Vector3<T>(bar[0] + from_middle * bar[2], bar[1] + from_middle * bar[3], T(-along_mm));
-    };
-    const Vector2<T> here = view.Project<T>(at(observed.along_mm), photo, placement);
-    const Vector2<T> next = view.Project<T>(at(observed.along_mm - 1.0), photo, placement);
-    residual[0] = AcrossLine(here, next, observed.position_px) / T(observed.sigma_px);
-    return true;
-  }
-  static ceres::CostFunction* Create(const View& view, const AxisPoint& observed, double middle) {
-    return new ceres::AutoDiffCostFunction<ToneBarError, 1, kPhotoSize, kPlacementSize, 4>(
-        new ToneBarError{view, observed, middle});
-  }
-};
-
 template <int kSize>
 ceres::CostFunction* PriorOf(int index, double mean, double sigma) {
   return new ceres::AutoDiffCostFunction<PriorError<kSize>, 1, kSize>(
       new PriorError<kSize>{index, mean, sigma});
 }
-
-/// The rig solve's Gaussian as a prior on a photo's changes.
-struct PhotoPriorError {
-  Eigen::Matrix<double, kPoseSize, kPoseSize> sqrt_information;
-  template <typename T>
-  bool operator()(const T* photo, T* residual) const {
-    const Eigen::Map<const Eigen::Matrix<T, kPoseSize, 1>> change(photo);
-    Eigen::Map<Eigen::Matrix<T, kPoseSize, 1>> r(residual);
-    r = sqrt_information.cast<T>() * change;
-    return true;
-  }
-  static ceres::CostFunction* Create(const Eigen::Matrix<double, 9, 9>& covariance) {
-    // A pose that the rig solve calls exact still is not: a floor keeps the information finite.
-    Eigen::Matrix<double, 9, 9> padded = covariance;
-    const double floors[9] = {1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-3, 1e-6, 1e-2, 1e-2};
-    for (int i = 0; i < 9; ++i) padded(i, i) += floors[i] * floors[i];
-    const Eigen::Matrix<double, 9, 9> information = padded.inverse();
-    auto* error = new PhotoPriorError;
-    error->sqrt_information = information.llt().matrixU();
-    return new ceres::AutoDiffCostFunction<PhotoPriorError, kPoseSize, kPhotoSize>(error);
-  }
-};
 
 struct NoteBlock {
   const NoteProfile* profile = nullptr;
@@ -350,11 +158,11 @@ class HarpProblem {
     const auto placement = static_cast<std::size_t>(photo.placement);
     double* photo_block = photo_blocks_[i].data();
     double* placement_block = placement_blocks_[placement].data();
-    views_.push_back(std::make_unique<View>(View{photo.pose.camera_from_rig, placements_[placement],
-                                                 photo.camera, photo.pose.focal_scale,
-                                                 photo.pose.principal_point_shift_px}));
-    const View& view = *views_.back();
-    problem_.AddResidualBlock(PhotoPriorError::Create(photo.pose.covariance), nullptr, photo_block);
+    views_.push_back(std::make_unique<HarpView>(
+        HarpView{photo.pose.camera_from_rig, placements_[placement], photo.camera,
+                 photo.pose.focal_scale, photo.pose.principal_point_shift_px}));
+    const HarpView& view = *views_.back();
+    problem_.AddResidualBlock(PhotoPriorCost(photo.pose.covariance), nullptr, photo_block);
     for (int depth = kPoseSize; depth < kFirstShift; ++depth) {
       problem_.AddResidualBlock(
           PriorOf<kPhotoSize>(depth, 0.0, options_.ring_depth_per_photo_sigma_mm), nullptr,
@@ -379,22 +187,22 @@ class HarpProblem {
       const auto add = [&](ceres::CostFunction* cost) {
         problem_.AddResidualBlock(cost, Robust(), photo_block, placement_block, state);
       };
-      if (seen.pole) add(RingCenterError::Create(view, *seen.pole, RingKind::kPole));
-      if (seen.flange) add(RingCenterError::Create(view, *seen.flange, RingKind::kFlange));
-      for (const AxisPoint& p : seen.axis) add(TineAxisError::Create(view, p));
+      if (seen.pole) add(RingCenterCost(view, *seen.pole, RingKind::kPole));
+      if (seen.flange) add(RingCenterCost(view, *seen.flange, RingKind::kFlange));
+      for (const AxisPoint& p : seen.axis) add(TineAxisCost(view, p));
       if (seen.tip) {
-        problem_.AddResidualBlock(TineTipError::Create(view, *seen.tip),
+        problem_.AddResidualBlock(TineTipCost(view, *seen.tip),
                                   new ceres::CauchyLoss(options_.end_cauchy), photo_block,
                                   placement_block, state);
       }
       if (seen.block_edge) {
         problem_.AddResidualBlock(
-            BlockEdgeError::Create(view, *seen.block_edge, note.profile->tine_length_mm),
+            BlockEdgeCost(view, *seen.block_edge, note.profile->tine_length_mm),
             new ceres::CauchyLoss(options_.end_cauchy), photo_block, placement_block, state,
             &note.length_change_mm);
       }
       for (const AxisPoint& p : seen.tone_bar) {
-        problem_.AddResidualBlock(ToneBarError::Create(view, p, note.ToneBarMiddleZ()), Robust(),
+        problem_.AddResidualBlock(ToneBarCost(view, p, note.ToneBarMiddleZ()), Robust(),
                                   photo_block, placement_block, note.tone_bar.data());
       }
     }
@@ -483,7 +291,7 @@ class HarpProblem {
     }
   }
 
-  /// Of each note's state and, after it, of its tone bar, where it has one.
+  /// Of each note's state and, after it, of its tone bar, where it has one;
   [[nodiscard]] Result<CovarianceEstimate> NotesCovariance() {
     std::map<const double*, int> first_columns;
     std::vector<double*> blocks;
@@ -540,7 +348,7 @@ class HarpProblem {
   const InstrumentProfile& profile_;
   const std::vector<Eigen::Isometry3d>& placements_;
   HarpSolveOptions options_;
-  std::vector<std::unique_ptr<View>> views_;
+  std::vector<std::unique_ptr<HarpView>> views_;
   std::vector<std::array<double, kPhotoSize>> photo_blocks_;
   std::vector<std::array<double, kPlacementSize>> placement_blocks_;
   std::map<int, NoteBlock> notes_;
