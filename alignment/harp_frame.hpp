@@ -29,9 +29,10 @@ struct HarpFrameOptions {
   double pickup_scatter_mm = 0.4;
   double tone_bar_scatter_rad = 0.01;
   double note_spacing_u_mm = 0.1;
-  /// Standard uncertainty of the row's slope in depth (its turn about y) beyond what the pickups'
-  /// scatter shows, and of how square a harp's bars on the whole are to its row. Where the first is
-  /// above 0, x leaves the row a little for the direction square to the bars, each by its weight.
+  /// Standard uncertainty of the row's slope in depth (its turn about y) as measured, which the
+  /// pickups' scatter needn't show, and of how square a harp's bars on the whole are to its row.
+  /// Where the first is above 0, x leaves the row a little for the direction square to the bars,
+  /// each by its weight.
   double row_slope_u_rad = 0.0;
   double out_of_square_u_rad = 0.0015;
   /// Names the first field that makes no sense, with its value.

@@ -34,6 +34,9 @@ struct NoteBlock {
   bool has_block_edge = false;
   bool has_tone_bar = false;
   std::set<std::size_t> photos;
+  [[nodiscard]] Eigen::Index Parameters() const {
+    return SolvedNote::kCount + (has_tone_bar ? 4 : 0);
+  }
   [[nodiscard]] double ToneBarMiddleZ() const { return -0.55 * profile->tine_length_mm; }
 };
 
@@ -78,7 +81,9 @@ class HarpProblem {
   [[nodiscard]] Result<HarpSolution> Solve() {
     ceres::Solver::Options solver;
     solver.linear_solver_type = ceres::SPARSE_NORMAL_CHOLESKY;
-    solver.max_num_iterations = 100;
+    solver.max_num_iterations = 200;
+    // Ceres's 1e-6 stops while figures still move by a µm, from where depends on the start.
+    solver.function_tolerance = 1e-10;
     solver.logging_type = ceres::SILENT;
     ceres::Solver::Summary summary;
     ceres::Solve(solver, &problem_, &summary);
@@ -291,7 +296,7 @@ class HarpProblem {
     }
   }
 
-  /// Of each note's state and, after it, of its tone bar, where it has one;
+  /// Of each note's state and, after it, of its tone bar, where it has one; then of the placements.
   [[nodiscard]] Result<CovarianceEstimate> NotesCovariance() {
     std::map<const double*, int> first_columns;
     std::vector<double*> blocks;
@@ -311,8 +316,37 @@ class HarpProblem {
       want(note.state.data());
       if (note.has_tone_bar) want(note.tone_bar.data());
     }
+    for (const auto& placement : placement_blocks_) want(placement.data());
     const Linearized linearized = Linearize(problem_);
     return EstimateCovariance(linearized.jacobian, linearized.residuals, options);
+  }
+
+  /// Of the turn about y of the row of pickups against the rig, in the placement where it is least
+  /// known: of the row's slope in depth less the placement's turn. Neither is known by itself, as
+  /// the row is what holds the harp's frame.
+  [[nodiscard]] double RowTurnCofactor(const Eigen::MatrixXd& cofactor) const {
+    Eigen::VectorXd by_parameter = Eigen::VectorXd::Zero(cofactor.rows());  // ∂ turn / ∂ parameter
+    double mean_x = 0.0;
+    for (const auto& [midi, note] : notes_) mean_x += NominalX(midi);
+    mean_x /= static_cast<double>(notes_.size());
+    double spread = 0.0;
+    Eigen::Index next = 0;
+    for (const auto& [midi, note] : notes_) {
+      const double x = NominalX(midi) - mean_x;
+      by_parameter(next + SolvedNote::kZ) = x;
+      spread += x * x;
+      next += note.Parameters();
+    }
+    if (spread <= 0.0) return 0.0;  // one pickup is no row
+    by_parameter /= spread;
+    double most = 0.0;
+    for (const Eigen::Isometry3d& rig_from_harp : placements_) {
+      by_parameter.segment<3>(next) = -rig_from_harp.linear().col(1);
+      most = std::max(most, by_parameter.dot(cofactor * by_parameter));
+      by_parameter.segment<3>(next).setZero();
+      next += kPlacementSize;
+    }
+    return most;
   }
 
   [[nodiscard]] Result<void> FillNotes(HarpSolution& solution) {
@@ -321,6 +355,7 @@ class HarpProblem {
       return Fail("the photos do not determine the harp: " + estimate.error().message);
     }
     const double factor = solution.CovarianceFactor();
+    solution.row_turn_u_rad = std::sqrt(factor * RowTurnCofactor(estimate->cofactor));
     Eigen::Index next = 0;  // of the estimate's rows
     for (auto& [midi, note] : notes_) {
       SolvedNote solved;

@@ -33,8 +33,9 @@ struct HarpSolveOptions {
   /// Prior of how much deeper than it lies the pole's face is seen: light may make a part of the
   /// pole's side belong to it, on all pickups of a photo alike.
   double pole_depth_sigma_mm = 0.3;
-  /// How far a ring's apparent depth differs from photo to photo.
-  double ring_depth_per_photo_sigma_mm = 0.4;
+  /// How far a ring's apparent depth differs from photo to photo. Chosen among 0.1, 0.2 and 0.4 by
+  /// the sample photos and a scene of another maker, which differ little.
+  double ring_depth_per_photo_sigma_mm = 0.2;
   /// Of a ring's standard uncertainty, how much may be common to all rings of a kind in a photo:
   /// light from one side moves them all alike.
   double ring_shift_share = 0.7;
@@ -85,6 +86,9 @@ struct HarpSolution {
   std::vector<Eigen::Isometry3d> camera_from_harp;  ///< per photo
   std::vector<Camera> cameras;                      ///< per photo, focal length adjusted
   std::vector<Eigen::Vector2d> ring_depths_mm;      ///< flange, pole per placement
+  /// Standard uncertainty of the turn about y of the row of pickups, against the rig in the
+  /// placement where it is least known. How straight the row is has no part in it.
+  double row_turn_u_rad = 0.0;
   double variance_factor = 0.0;  ///< of the whitened residuals; 1 where the noise was as stated
   /// What the covariances are scaled by: the variance factor, but never below kLeastFactor.
   /// Residuals don't show what light does to all rings and rods of a photo alike. With it, of two

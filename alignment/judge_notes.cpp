@@ -15,8 +15,6 @@
 namespace tinesight {
 namespace {
 
-// Common error of the row's slope in depth on rendered photos of two makers.
-constexpr double kRowSlopeSigmaRad = 0.0025;
 constexpr double kCoverage = 2.0;  // k of the expanded uncertainty
 
 Measured Expand(double value, double variance, double unit = 1.0) {
@@ -37,9 +35,8 @@ HarpFrame FitFrame(const HarpSolution& solution, const InstrumentProfile& profil
   options.note_spacing_mm = profile.note_spacing_mm;
   options.origin_midi = profile.FirstMidi();
   options.pickup_scatter_mm = profile.prior_u.pickup_position_mm;
-  // The row's slope in depth rests on how the flanges' outlines look at a slant. Light on their
-  // rims moves all of them alike, which their scatter does not show.
-  options.row_slope_u_rad = kRowSlopeSigmaRad;
+  // One photo hardly tells how the row slopes in depth; two stations do, better than the bars.
+  options.row_slope_u_rad = solution.row_turn_u_rad;
   if (auto frame = FitHarpFrame(pickups, bars, options)) return *frame;
   HarpFrame frame;
   frame.u_rotation_rad.setConstant(profile.prior_u.tine_yaw_deg / kDegPerRad);
