@@ -34,7 +34,8 @@ struct HarpSolveOptions {
   /// pole's side belong to it, on all pickups of a photo alike.
   double pole_depth_sigma_mm = 0.3;
   /// How far a ring's apparent depth differs from photo to photo. Chosen among 0.1, 0.2 and 0.4 by
-  /// the sample photos and a scene of another maker, which differ little.
+  /// the sample photos, where they differ little; a scene of another maker, looked at beside them,
+  /// agreed.
   double ring_depth_per_photo_sigma_mm = 0.2;
   /// Of a ring's standard uncertainty, how much may be common to all rings of a kind in a photo:
   /// light from one side moves them all alike.
