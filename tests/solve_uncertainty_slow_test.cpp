@@ -521,7 +521,7 @@ TEST(SolveHarp, OrderOfThePhotosDoesNotMatter) {
   const auto backward =
       SolveHarp({trial.photos.rbegin(), trial.photos.rend()}, TestProfile(), trial.start);
   ASSERT_TRUE(forward && backward);
-  // The solver stops at a relative change of 1e-10 of the cost: some 1e-5 mm at most.
+  // The solver stops at a relative change of 1e-10 of the cost.
   EXPECT_LE(LargestDifference(*forward, *backward), 5e-5);
 }
 
