@@ -8,6 +8,7 @@
 #include <sstream>
 
 #include "alignment/cantilever.hpp"
+#include "alignment/key_spelling.hpp"
 #include "alignment/note_name.hpp"
 
 namespace tinesight {
@@ -118,6 +119,11 @@ Result<bool> ReadField(const Json& object, const Field<Owner>& field, const std:
   return true;
 }
 
+template <typename Owner, std::size_t kCount>
+void AddKeys(const std::array<Field<Owner>, kCount>& fields, std::vector<std::string>& keys) {
+  for (const auto& field : fields) keys.emplace_back(field.key);
+}
+
 // Reads those of `fields` that are there into `owner`.
 template <typename Owner, std::size_t kCount>
 Result<void> ReadOptional(const Json& object, const std::array<Field<Owner>, kCount>& fields,
@@ -139,10 +145,19 @@ Result<void> ReadGroup(const Json& root, const std::string& name,
   if (!object->is_object()) {
     return Fail(where + name + " is " + Shown(*object) + ", not an object");
   }
-  return ReadOptional(*object, fields, where + name + ": ", owner);
+  std::vector<std::string> keys;
+  AddKeys(fields, keys);
+  const std::string here = where + name + ": ";
+  if (Result<void> spelled = CheckSpelling(*object, keys, here); !spelled) return spelled;
+  return ReadOptional(*object, fields, here, owner);
 }
 
 Result<ToneProfile> ReadTone(const Json& object, const std::string& where) {
+  std::vector<std::string> keys = {kTargetSecondKey};
+  AddKeys(kToneFields, keys);
+  if (const Result<void> spelled = CheckSpelling(object, keys, where); !spelled) {
+    return tl::unexpected(spelled.error());
+  }
   ToneProfile tone;
   for (const auto& field : kToneFields) {
     const Result<bool> present = ReadField(object, field, where, tone);
@@ -191,6 +206,12 @@ Result<NoteProfile> ReadNote(const Json& object, std::size_t index, const NotePr
   NoteProfile note = usual;
   note.midi = *midi;
   const std::string here = where + "note " + std::to_string(*midi) + " (" + NoteName(*midi) + "): ";
+  std::vector<std::string> keys = {"midi"};
+  AddKeys(kNoteFields, keys);
+  AddKeys(kScrewFields, keys);
+  if (const Result<void> spelled = CheckSpelling(object, keys, here); !spelled) {
+    return tl::unexpected(spelled.error());
+  }
   for (const auto& field : kNoteFields) {
     const Result<bool> present = ReadField(object, field, here, note);
     if (!present) return tl::unexpected(present.error());
@@ -283,6 +304,12 @@ Result<void> ReadNotes(const Json& root, const std::string& where, InstrumentPro
 
 Result<InstrumentProfile> ReadInstrument(const Json& root, const std::string& where) {
   if (!root.is_object()) return Fail(where + "the file must hold one JSON object");
+  std::vector<std::string> keys = {"name", "notes", "prior_u", "tone", "suspicion"};
+  AddKeys(kInstrumentFields, keys);
+  AddKeys(kScrewFields, keys);
+  if (const Result<void> spelled = CheckSpelling(root, keys, where); !spelled) {
+    return tl::unexpected(spelled.error());
+  }
   InstrumentProfile profile;
   if (const auto name = root.find("name"); name != root.end()) {
     if (!name->is_string()) return Fail(where + "name is " + Shown(*name) + ", not a text");

@@ -101,7 +101,7 @@ struct InstrumentProfile {
 /// for every note that doesn't say its own. Optional are `name`, `screw_pitch_mm`,
 /// `tone_bar_width_mm`, `block_height_mm` and the objects `prior_u`, `tone` and `suspicion` with
 /// any of the members of PriorUncertainty, ToneProfile (but for `is_default`) and SuspicionProfile.
-/// Unknown keys are ignored.
+/// Unknown keys are ignored, but for those that nearly spell one of these that is absent.
 [[nodiscard]] Result<InstrumentProfile> ReadInstrumentProfile(const std::filesystem::path& file);
 
 /// The same from the file's text; `where` starts every message ("instrument.json: ").

@@ -2,9 +2,11 @@
 
 #include <gtest/gtest.h>
 
+#include <array>
 #include <nlohmann/json.hpp>
 #include <string>
 
+#include "alignment/key_spelling.hpp"
 #include "tests/temp_folder.hpp"
 
 namespace tinesight {
@@ -247,6 +249,56 @@ TEST_F(Profile, RefusesMissingKeysByNote) {
   json = Instrument();
   json.erase("notes");
   EXPECT_NE(Refusal(json).find("notes is missing"), std::string::npos);
+}
+
+// A misspelt key that may be absent would leave the usual value, or a computed length, unnoticed.
+TEST_F(Profile, RefusesKeysThatAreMisspelt) {
+  const auto misspelt = [](Json json, const std::string& key, const std::string& as) {
+    json[as] = json[key];
+    json.erase(key);
+    return json;
+  };
+  Json json = Instrument();
+  json["notes"][1] = misspelt(json["notes"][1], "tine_length_mm", "tine_lenght_mm");
+  EXPECT_EQ(Refusal(json),
+            "instrument.json: note 31 (G1): there is no key tine_lenght_mm; correct it if "
+            "tine_length_mm is meant, else give it another name");
+  json = Instrument();
+  json["block_heigth_mm"] = 8.0;
+  EXPECT_NE(Refusal(json).find("block_height_mm is meant"), std::string::npos);
+  json = Instrument();
+  json["prior"] = {{"gap_mm", 0.2}};
+  EXPECT_NE(Refusal(json).find("prior_u is meant"), std::string::npos);
+  for (const auto& [group, key, meant] :
+       {std::array{"prior_u", "tine_yaw_degs", "tine_yaw_deg"},
+        std::array{"suspicion", "croked_deg", "crooked_deg"},
+        std::array{"tone", "amplitude_sof_mm", "amplitude_soft_mm"}}) {
+    json = Instrument();
+    json[group][key] = 0.5;
+    EXPECT_NE(Refusal(json).find(std::string(meant) + " is meant"), std::string::npos) << group;
+  }
+}
+
+TEST_F(Profile, LetsUsersAddKeysOfTheirOwn) {
+  Json json = Instrument();
+  ASSERT_TRUE(json.contains("name"));
+  json["block_width_mm"] = 7.0;
+  json["remarks"] = "new grommets";
+  json["date"] = "2026-11-29";  // two letters off "name", where that is absent
+  json.erase("name");
+  json["notes"][1]["name"] = "G1";
+  json["notes"][1]["weight_mm"] = 3.0;  // height_mm is there
+  EXPECT_TRUE(Read(json.dump()));
+}
+
+// Hand-counted; kitten and sitting are the textbooks' example (from memory).
+TEST(LettersApart, CountsLeftOutPutInAndChanged) {
+  EXPECT_EQ(LettersApart("", ""), 0);
+  EXPECT_EQ(LettersApart("", "gap"), 3);
+  EXPECT_EQ(LettersApart("gap", ""), 3);
+  EXPECT_EQ(LettersApart("kitten", "sitting"), 3);
+  EXPECT_EQ(LettersApart("lenght", "length"), 2);
+  EXPECT_EQ(LettersApart("gap_mm", "gap_m"), 1);
 }
 
 TEST_F(Profile, RefusesWrongTypes) {
