@@ -75,27 +75,33 @@ Result<Survey> CalibrateFrom(std::vector<CalibrationPhoto>& photos, const Rig& r
   return SurveyRig(observations(), rig, options);
 }
 
-/// The solve's last digits change with how its sums are shared out among threads. Nobody knows a
-/// ninth decimal of a mm or px, but on it a search over a photo may turn one way or the other: with
-/// it left out the same photos give the same files, and these the same figures.
-double ToNineDecimals(double value) { return std::round(value * 1e9) / 1e9; }
+/// The solve's last digits may change from run to run. Nobody knows a nanometer of the rig or a
+/// millionth of a px, but on it a search over a photo may turn one way or the other: with it left
+/// out the same photos give the same files, and these the same figures.
+double WithoutIdleDigits(double value) { return std::round(value * 1e6) / 1e6; }
+/// Distortion is told as the share of a distance, a thousand times as fine.
+double DistortionWithoutIdleDigits(double value) { return std::round(value * 1e9) / 1e9; }
 
 void DropIdleDigits(Survey& survey) {
   Camera& camera = survey.camera;
   for (double* const value : {&camera.fx_px, &camera.fy_px, &camera.cx_px, &camera.cy_px}) {
-    *value = ToNineDecimals(*value);
+    *value = WithoutIdleDigits(*value);
   }
-  for (double& k : camera.distortion) k = ToNineDecimals(k);
+  for (double& k : camera.distortion) k = DistortionWithoutIdleDigits(k);
   if (camera.standard_uncertainty) {
-    for (double& u : *camera.standard_uncertainty) u = ToNineDecimals(u);
+    constexpr std::size_t kInPx = 4;  // fx, fy, cx, cy, then the distortion
+    auto& u = *camera.standard_uncertainty;
+    for (std::size_t i = 0; i < u.size(); ++i) {
+      u[i] = i < kInPx ? WithoutIdleDigits(u[i]) : DistortionWithoutIdleDigits(u[i]);
+    }
   }
   for (RigTag& tag : survey.rig.tags) {
-    for (Eigen::Vector3d& c : tag.corners_mm) c = c.unaryExpr(&ToNineDecimals).eval();
-    tag.u_mm = ToNineDecimals(tag.u_mm);
+    for (Eigen::Vector3d& c : tag.corners_mm) c = c.unaryExpr(&WithoutIdleDigits).eval();
+    tag.u_mm = WithoutIdleDigits(tag.u_mm);
   }
   for (RigPoint& point : survey.rig.points) {
-    point.position_mm = point.position_mm.unaryExpr(&ToNineDecimals).eval();
-    point.u_mm = ToNineDecimals(point.u_mm);
+    point.position_mm = point.position_mm.unaryExpr(&WithoutIdleDigits).eval();
+    point.u_mm = WithoutIdleDigits(point.u_mm);
   }
 }
 
