@@ -119,9 +119,14 @@ Result<bool> ReadField(const Json& object, const Field<Owner>& field, const std:
   return true;
 }
 
-template <typename Owner, std::size_t kCount>
-void AddKeys(const std::array<Field<Owner>, kCount>& fields, std::vector<std::string>& keys) {
-  for (const auto& field : fields) keys.emplace_back(field.key);
+// The keys of `groups` of fields, after those given.
+template <typename... Groups>
+std::vector<std::string> Keys(std::vector<std::string> keys, const Groups&... groups) {
+  const auto add = [&keys](const auto& fields) {
+    for (const auto& field : fields) keys.emplace_back(field.key);
+  };
+  (add(groups), ...);
+  return keys;
 }
 
 // Reads those of `fields` that are there into `owner`.
@@ -145,16 +150,15 @@ Result<void> ReadGroup(const Json& root, const std::string& name,
   if (!object->is_object()) {
     return Fail(where + name + " is " + Shown(*object) + ", not an object");
   }
-  std::vector<std::string> keys;
-  AddKeys(fields, keys);
   const std::string here = where + name + ": ";
-  if (Result<void> spelled = CheckSpelling(*object, keys, here); !spelled) return spelled;
+  if (Result<void> spelled = CheckSpelling(*object, Keys({}, fields), here); !spelled) {
+    return spelled;
+  }
   return ReadOptional(*object, fields, here, owner);
 }
 
 Result<ToneProfile> ReadTone(const Json& object, const std::string& where) {
-  std::vector<std::string> keys = {kTargetSecondKey};
-  AddKeys(kToneFields, keys);
+  const std::vector<std::string> keys = Keys({kTargetSecondKey}, kToneFields);
   if (const Result<void> spelled = CheckSpelling(object, keys, where); !spelled) {
     return tl::unexpected(spelled.error());
   }
@@ -206,9 +210,7 @@ Result<NoteProfile> ReadNote(const Json& object, std::size_t index, const NotePr
   NoteProfile note = usual;
   note.midi = *midi;
   const std::string here = where + "note " + std::to_string(*midi) + " (" + NoteName(*midi) + "): ";
-  std::vector<std::string> keys = {"midi"};
-  AddKeys(kNoteFields, keys);
-  AddKeys(kScrewFields, keys);
+  const std::vector<std::string> keys = Keys({"midi"}, kNoteFields, kScrewFields);
   if (const Result<void> spelled = CheckSpelling(object, keys, here); !spelled) {
     return tl::unexpected(spelled.error());
   }
@@ -304,9 +306,8 @@ Result<void> ReadNotes(const Json& root, const std::string& where, InstrumentPro
 
 Result<InstrumentProfile> ReadInstrument(const Json& root, const std::string& where) {
   if (!root.is_object()) return Fail(where + "the file must hold one JSON object");
-  std::vector<std::string> keys = {"name", "notes", "prior_u", "tone", "suspicion"};
-  AddKeys(kInstrumentFields, keys);
-  AddKeys(kScrewFields, keys);
+  const std::vector<std::string> keys =
+      Keys({"name", "notes", "prior_u", "tone", "suspicion"}, kInstrumentFields, kScrewFields);
   if (const Result<void> spelled = CheckSpelling(root, keys, where); !spelled) {
     return tl::unexpected(spelled.error());
   }

@@ -78,30 +78,31 @@ Result<Survey> CalibrateFrom(std::vector<CalibrationPhoto>& photos, const Rig& r
 /// The solve's last digits may change from run to run. Nobody knows a nanometer of the rig or a
 /// millionth of a px, but on it a search over a photo may turn one way or the other: with it left
 /// out the same photos give the same files, and these the same figures.
-double WithoutIdleDigits(double value) { return std::round(value * 1e6) / 1e6; }
-/// Distortion is told as the share of a distance, a thousand times as fine.
-double DistortionWithoutIdleDigits(double value) { return std::round(value * 1e9) / 1e9; }
-
 void DropIdleDigits(Survey& survey) {
+  const auto rounded = [](double value, double per_unit) {
+    return std::round(value * per_unit) / per_unit;
+  };
+  const auto length = [&](double mm_or_px) { return rounded(mm_or_px, 1e6); };
+  const auto share = [&](double k) { return rounded(k, 1e9); };  // distortion: of a distance
   Camera& camera = survey.camera;
   for (double* const value : {&camera.fx_px, &camera.fy_px, &camera.cx_px, &camera.cy_px}) {
-    *value = WithoutIdleDigits(*value);
+    *value = length(*value);
   }
-  for (double& k : camera.distortion) k = DistortionWithoutIdleDigits(k);
+  for (double& k : camera.distortion) k = share(k);
   if (camera.standard_uncertainty) {
     constexpr std::size_t kInPx = 4;  // fx, fy, cx, cy, then the distortion
     auto& u = *camera.standard_uncertainty;
     for (std::size_t i = 0; i < u.size(); ++i) {
-      u[i] = i < kInPx ? WithoutIdleDigits(u[i]) : DistortionWithoutIdleDigits(u[i]);
+      u[i] = i < kInPx ? length(u[i]) : share(u[i]);
     }
   }
   for (RigTag& tag : survey.rig.tags) {
-    for (Eigen::Vector3d& c : tag.corners_mm) c = c.unaryExpr(&WithoutIdleDigits).eval();
-    tag.u_mm = WithoutIdleDigits(tag.u_mm);
+    for (Eigen::Vector3d& c : tag.corners_mm) c = c.unaryExpr(length).eval();
+    tag.u_mm = length(tag.u_mm);
   }
   for (RigPoint& point : survey.rig.points) {
-    point.position_mm = point.position_mm.unaryExpr(&WithoutIdleDigits).eval();
-    point.u_mm = WithoutIdleDigits(point.u_mm);
+    point.position_mm = point.position_mm.unaryExpr(length).eval();
+    point.u_mm = length(point.u_mm);
   }
 }
 
