@@ -296,11 +296,26 @@ class HarpProblem {
     }
   }
 
+  /// Those that the problem has, always in the same order.
+  [[nodiscard]] std::vector<double*> Blocks() {
+    std::vector<double*> blocks;
+    const auto add = [&](double* block) {
+      if (problem_.HasParameterBlock(block)) blocks.push_back(block);
+    };
+    for (auto& placement : placement_blocks_) add(placement.data());
+    for (auto& photo : photo_blocks_) add(photo.data());
+    for (auto& [midi, note] : notes_) {
+      add(note.state.data());
+      add(note.tone_bar.data());
+      add(&note.length_change_mm);
+    }
+    return blocks;
+  }
+
   /// Of each note's state and, after it, of its tone bar, where it has one; then of the placements.
   [[nodiscard]] Result<CovarianceEstimate> NotesCovariance() {
     std::map<const double*, int> first_columns;
-    std::vector<double*> blocks;
-    problem_.GetParameterBlocks(&blocks);
+    const std::vector<double*> blocks = Blocks();
     int columns = 0;
     for (const double* block : blocks) {
       first_columns[block] = columns;
@@ -317,7 +332,7 @@ class HarpProblem {
       if (note.has_tone_bar) want(note.tone_bar.data());
     }
     for (const auto& placement : placement_blocks_) want(placement.data());
-    const Linearized linearized = Linearize(problem_);
+    const Linearized linearized = Linearize(problem_, blocks);
     return EstimateCovariance(linearized.jacobian, linearized.residuals, options);
   }
 

@@ -2,13 +2,11 @@
 
 #include <ceres/ceres.h>
 
-#include <vector>
-
 namespace tinesight {
 
-Linearized Linearize(ceres::Problem& problem) {
+Linearized Linearize(ceres::Problem& problem, const std::vector<double*>& blocks) {
   ceres::Problem::EvaluateOptions options;
-  problem.GetParameterBlocks(&options.parameter_blocks);
+  options.parameter_blocks = blocks;
   std::vector<double> residuals;
   ceres::CRSMatrix rows;
   problem.Evaluate(options, nullptr, &residuals, nullptr, &rows);

@@ -75,9 +75,9 @@ Result<Survey> CalibrateFrom(std::vector<CalibrationPhoto>& photos, const Rig& r
   return SurveyRig(observations(), rig, options);
 }
 
-/// The solve's last digits may change from run to run. Nobody knows a nanometer of the rig or a
-/// millionth of a px, but on it a search over a photo may turn one way or the other: with it left
-/// out the same photos give the same files, and these the same figures.
+/// Nobody knows a nanometer of the rig or a millionth of a px, and what lies below is the
+/// processor's: left out, the same photos give the same files on other machines too, but for values
+/// on a rounding's edge.
 void DropIdleDigits(Survey& survey) {
   const auto rounded = [](double value, double per_unit) {
     return std::round(value * per_unit) / per_unit;

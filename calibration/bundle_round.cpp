@@ -206,6 +206,7 @@ struct BundleRound::Impl {
                        double loss_sigmas);
   void AddPriors();
   void HoldConstant();
+  void FindFreeBlocks();
   void Prior(double* block, std::vector<double> mean, std::vector<double> sigma);
   Eigen::MatrixXd Information(const std::vector<ceres::ResidualBlockId>& residuals);
 
@@ -228,15 +229,7 @@ BundleRound::BundleRound(const BundleProblem& bundle, const BundleOptions& optio
   impl_->AddObservations(rejected, noise, loss_sigmas);
   impl_->AddPriors();
   impl_->HoldConstant();
-  std::vector<double*> all;
-  impl_->problem.GetParameterBlocks(&all);
-  Eigen::Index next = 0;
-  for (double* block : all) {
-    if (impl_->problem.IsParameterBlockConstant(block)) continue;
-    impl_->free_blocks.push_back(block);
-    impl_->column[block] = next;
-    next += impl_->problem.ParameterBlockTangentSize(block);
-  }
+  impl_->FindFreeBlocks();
 }
 
 BundleRound::~BundleRound() = default;
@@ -339,6 +332,29 @@ void BundleRound::Impl::HoldConstant() {
     }
     hold(blocks.deltas[i].data(), known, 3);
   }
+}
+
+/// In the order of BundleBlocks. Ceres lists them by their places in memory, another order in every
+/// run, and sums in another order differ in their last bits.
+void BundleRound::Impl::FindFreeBlocks() {
+  Eigen::Index next = 0;
+  const auto add = [&](double* block) {
+    if (!problem.HasParameterBlock(block) || problem.IsParameterBlockConstant(block)) return;
+    free_blocks.push_back(block);
+    column[block] = next;
+    next += problem.ParameterBlockTangentSize(block);
+  };
+  const auto add_all = [&add](auto& of_a_kind) {
+    for (auto& block : of_a_kind) add(block.data());
+  };
+  add_all(blocks.cameras);
+  add_all(blocks.mounts);
+  add_all(blocks.adjust);
+  add_all(blocks.stations);
+  add_all(blocks.parts);
+  add_all(blocks.scales);
+  add_all(blocks.deltas);
+  for (auto& [key, growth] : blocks.growth) add(growth.data());
 }
 
 Eigen::MatrixXd BundleRound::Impl::Information(

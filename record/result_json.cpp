@@ -121,7 +121,7 @@ OrderedJson NoteJson(const NoteMeasurement& note) {
     json["covariance"] = OrderedJson::array();
     for (int r = 0; r < 5; ++r) {
       std::vector<double> row(note.covariance->row(r).begin(), note.covariance->row(r).end());
-      // Far below what the figures are known to; from run to run the last bits differ.
+      // Far below what the figures are known to.
       for (double& value : row) value = std::round(value * 1e6) / 1e6 + 0.0;
       json["covariance"].push_back(row);
     }

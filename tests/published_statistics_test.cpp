@@ -310,7 +310,7 @@ NonlinearFit FitNonlinear(const std::vector<std::array<double, 2>>& yx, VectorXd
   ceres::Solver::Summary summary;
   ceres::Solve(options, &problem, &summary);
 
-  const Linearized linearized = Linearize(problem);
+  const Linearized linearized = Linearize(problem, {start.data()});
   const Result<CovarianceEstimate> estimate =
       EstimateCovariance(linearized.jacobian, linearized.residuals);
   EXPECT_TRUE(estimate) << estimate.error().message;

@@ -16,6 +16,7 @@
 
 #include "alignment/harp_solve.hpp"
 #include "calibration/angle.hpp"
+#include "tests/memory_holes.hpp"
 #include "tests/solve_scene.hpp"
 
 namespace tinesight {
@@ -426,6 +427,27 @@ TEST(SolveHarp, RecoversTheHarpFromExactObservationsOfTwoStations) {
       const double allowed = quantity.index == SolvedNote::kGap ? 5e-5 : 1e-6;
       EXPECT_TRUE(std::abs(error) <= allowed) << quantity.name << " of note " << i << ": " << error;
     }
+  }
+}
+
+TEST(SolveHarp, IsTheSameToTheLastBitWhereverItsBlocksLieInMemory) {
+  const Trial trial = TrialMaker(13).Make(TestProfile());
+  const auto numbers = [&trial] {
+    std::vector<double> all;
+    const auto solution = SolveHarp(trial.photos, TestProfile(), trial.start);
+    EXPECT_TRUE(solution) << solution.error().message;
+    if (!solution) return all;
+    for (const SolvedNote& note : solution->notes) {
+      all.insert(all.end(), note.state.begin(), note.state.end());
+      const auto covariance = note.covariance.reshaped();
+      all.insert(all.end(), covariance.begin(), covariance.end());
+    }
+    return all;
+  };
+  const std::vector<double> first = numbers();
+  for (const unsigned seed : {1U, 2U, 3U}) {
+    const auto held = test::HolesInMemory(seed);
+    EXPECT_EQ(first, numbers()) << "holes " << seed;
   }
 }
 

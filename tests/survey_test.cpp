@@ -12,6 +12,7 @@
 
 #include "calibration/angle.hpp"
 #include "tests/facing_tag.hpp"
+#include "tests/memory_holes.hpp"
 
 namespace tinesight {
 namespace {
@@ -489,6 +490,27 @@ TEST(Survey, StatesHowFarThePhotosScatterAboutTheMeanFocus) {
   EXPECT_GT(survey->focal_scale_scatter * survey->camera.fx_px,
             4.0 * (*survey->camera.standard_uncertainty)[0])
       << "the uncertainty of the mean is not that of one photo";
+}
+
+TEST(Survey, IsTheSameToTheLastBitWhereverItsBlocksLieInMemory) {
+  const Scene scene = MakeScene({.seed = 5});
+  const auto numbers = [&scene] {
+    const auto survey = SurveyRig(scene.photos, scene.nominal, Options());
+    EXPECT_TRUE(survey) << survey.error().message;
+    std::vector<double> all;
+    if (!survey) return all;
+    for (const double value : Numbers(survey->camera)) all.push_back(value);
+    for (const Eigen::Vector3d& mark : Marks(survey->rig)) {
+      all.insert(all.end(), mark.begin(), mark.end());
+    }
+    for (const double u : MarkUncertainties(survey->rig)) all.push_back(u);
+    return all;
+  };
+  const std::vector<double> first = numbers();
+  for (const unsigned seed : {1U, 2U, 3U}) {
+    const auto held = test::HolesInMemory(seed);
+    EXPECT_EQ(first, numbers()) << "holes " << seed;
+  }
 }
 
 std::string Refusal(const Scene& scene) {
