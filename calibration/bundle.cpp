@@ -10,7 +10,7 @@
 namespace tinesight {
 namespace {
 
-/// Robust standard deviation of the whitened coordinates of a group (1.4826 median |r|).
+/// Robust standard deviation of the whitened coordinates of each group.
 std::vector<double> RobustNoise(const BundleProblem& bundle, const BundleResiduals& residuals,
                                 std::size_t groups) {
   std::vector<std::vector<double>> sizes(groups);
@@ -24,7 +24,7 @@ std::vector<double> RobustNoise(const BundleProblem& bundle, const BundleResidua
   std::vector<double> noise(groups, 1.0);
   for (std::size_t g = 0; g < groups; ++g) {
     if (sizes[g].empty()) continue;
-    noise[g] = std::max(1.4826 * MedianInPlace(sizes[g]), 1e-6);
+    noise[g] = std::max(RobustDeviation(sizes[g]), 1e-6);
   }
   return noise;
 }

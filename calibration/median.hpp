@@ -21,4 +21,11 @@ template <typename T>
   return MedianInPlace(values);
 }
 
+/// Robust standard deviation of what `sizes` are the absolute values of: their median over that of
+/// a normal distribution, Φ⁻¹(3/4) = 1 / 1.4826. Conditions as for MedianInPlace.
+template <typename T>
+[[nodiscard]] double RobustDeviation(std::vector<T>& sizes) {
+  return 1.4826 * static_cast<double>(MedianInPlace(sizes));
+}
+
 }  // namespace tinesight

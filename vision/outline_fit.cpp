@@ -55,7 +55,7 @@ void FitOutlinePoints(OutlineFit& fit, double span_mm, double nominal_half_width
       normal += p.weight * row * row.transpose();
       right += p.weight * row * p.across_mm;
     }
-    fit.scatter_mm = std::max(0.01, 1.4826 * static_cast<double>(MedianOf(residuals)));
+    fit.scatter_mm = std::max(0.01, RobustDeviation(residuals));
     tukey = std::clamp(4.0 * fit.scatter_mm, options.narrowest_window_mm, options.widest_window_mm);
     const double variance = fit.scatter_mm * fit.scatter_mm;
     const double width_weight = variance / (width_sigma_mm * width_sigma_mm);

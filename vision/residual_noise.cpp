@@ -8,12 +8,12 @@
 namespace tinesight {
 
 double RobustScale(const std::vector<double>& residuals) {
-  if (residuals.empty()) return 0.3;
+  constexpr double kRounding = 0.3;  // its standard deviation, 1/√12
+  if (residuals.empty()) return kRounding;
   std::vector<double> sizes(residuals.size());
   std::transform(residuals.begin(), residuals.end(), sizes.begin(),
                  [](double value) { return std::abs(value); });
-  return std::max(1.4826 * MedianInPlace(sizes),
-                  0.3);  // 0.3: standard deviation of rounding, 1/sqrt(12)
+  return std::max(RobustDeviation(sizes), kRounding);
 }
 
 double NeighbourInflation(const cv::Mat& grid) {

@@ -5,8 +5,8 @@
 
 namespace tinesight {
 
-/// Robust standard deviation of residuals in gray values (1.4826 × median of their sizes), not
-/// below what rounding to whole gray values leaves.
+/// Robust standard deviation of residuals in gray values, not below what rounding to whole gray
+/// values leaves.
 [[nodiscard]] double RobustScale(const std::vector<double>& residuals);
 
 /// By how much the variance of a fit grows because neighbouring pixels err alike (demosaicing,

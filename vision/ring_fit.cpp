@@ -128,7 +128,7 @@ std::optional<RingSolution> SolveRing(const std::vector<EdgePoint>& points, bool
     const Eigen::FullPivLU<Eigen::Matrix3d> lu(normal);
     if (lu.rcond() < 1e-4) return std::nullopt;
     solution.offset = lu.solve(right);
-    solution.scatter_mm = std::max(0.01, 1.4826 * MedianOf(residuals));
+    solution.scatter_mm = std::max(0.01, RobustDeviation(residuals));
     tukey = std::max(0.08, 4.0 * solution.scatter_mm);
     const Eigen::Matrix3d inverse = lu.inverse();
     solution.center_variance_factor = 0.5 * (inverse(0, 0) + inverse(1, 1));

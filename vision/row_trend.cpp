@@ -20,7 +20,7 @@ RowTrend FitRowTrend(const std::vector<double>& x, const std::vector<double>& va
   for (std::size_t i = 0; i < x.size(); ++i) offsets.push_back(value[i] - trend.slope * x[i]);
   trend.offset = MedianOf(offsets);
   for (double& o : offsets) o = std::abs(o - trend.offset);
-  trend.scatter = 1.4826 * MedianOf(offsets);
+  trend.scatter = RobustDeviation(offsets);
   trend.usable = true;
   return trend;
 }
