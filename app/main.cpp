@@ -1,8 +1,11 @@
 #include <CLI/CLI.hpp>
+#include <algorithm>
 #include <exception>
 #include <iostream>
+#include <optional>
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include "app/commands.hpp"
 #include "record/text_util.hpp"
@@ -41,15 +44,29 @@ std::string Complaint(const CLI::App& app, const CLI::ParseError& error) {
   return std::string(error.what()) + " (see " + HelpHint(app) + ")";
 }
 
-// "--json=", as of a shell variable that is not set: CLI11 would take the next word for the value,
-// and write over the photo that it names.
-const char* OptionWithoutValue(int argc, char** argv) {
-  for (int i = 1; i < argc; ++i) {
-    const std::string_view word = argv[i];
-    if (word == "--") break;
-    if (word.starts_with("--") && word.find('=') == word.size() - 1) return argv[i];
+bool IsBlank(std::string_view word) {
+  return word.find_first_not_of(" \t\r\n") == std::string_view::npos;
+}
+
+/// What is wrong with the first word that says nothing, as where a variable of the shell is not
+/// set. A blank value would pass for one that isn't given; and for that of "--json=" CLI11 would
+/// take the next word, and write over the photo that it names.
+std::optional<std::string> BlankWord(const std::vector<std::string>& words) {
+  bool options = true;
+  std::string before;
+  for (const std::string& word : words) {
+    if (IsBlank(word)) {
+      if (before.empty()) return "the command's name is blank";
+      if (options && before.starts_with("-")) return before + ": is blank; give it a value";
+      return "the word after " + before + " is blank; give it a value or leave it out";
+    }
+    if (word == "--") options = false;
+    if (options && word.starts_with("--") && word.find('=') == word.size() - 1) {
+      return word + " is followed by no value";
+    }
+    before = word;
   }
-  return nullptr;
+  return std::nullopt;
 }
 
 int Run(int argc, char** argv) {
@@ -71,8 +88,8 @@ int Run(int argc, char** argv) {
   AddWhatIfCommand(app, exit_status);
   AddViewCommand(app, exit_status);
 
-  if (const char* option = OptionWithoutValue(argc, argv)) {
-    PrintFailure(std::string(option) + " is followed by no value (see tinesight --help)");
+  if (const auto wrong = BlankWord({argv + std::min(argc, 1), argv + argc})) {
+    PrintFailure(*wrong + " (see tinesight --help)");
     return kExitUsage;
   }
   try {

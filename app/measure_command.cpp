@@ -96,9 +96,6 @@ void CheckNamedOnce(const MeasureOptions& options) {
 }
 
 void CheckUsage(const MeasureOptions& options) {
-  if (std::find(options.photos.begin(), options.photos.end(), "") != options.photos.end()) {
-    WrongUsage("a photo's name is empty; name every photo");
-  }
   if (options.photos.size() > kMaxPhotos) {
     WrongUsage(std::to_string(options.photos.size()) + " photos are more than the " +
                std::to_string(kMaxPhotos) + " of one visit; leave some out");
@@ -305,7 +302,7 @@ void AddMeasureCommand(CLI::App& app, int& exit_status) {
       ->type_name("PHOTO");
   const auto file = [&](const char* name, std::string& value, const char* help,
                         const char* type = "FILE") {
-    return command->add_option(name, value, help)->type_name(type)->check(NotBlank());
+    return command->add_option(name, value, help)->type_name(type);
   };
   file("--camera", options->camera,
        "camera file, from `calibrate`; REQUIRED, this or --self-calibrate");

@@ -7,7 +7,6 @@
 
 #include "alignment/note_name.hpp"
 #include "app/commands.hpp"
-#include "app/option_checks.hpp"
 #include "app/record_options.hpp"
 #include "record/findings_text.hpp"
 #include "record/picture_file.hpp"
@@ -211,7 +210,7 @@ void AddNoteCommand(CLI::App& app, int& exit_status) {
       ->option_text("FILE.tinerec");
   const auto text = [&](const char* name, std::string& value, const char* help,
                         const char* placeholder = "STATE") {
-    command->add_option(name, value, help)->option_text(placeholder)->check(NotBlank());
+    command->add_option(name, value, help)->option_text(placeholder);
   };
   text("--note", options->note, "the note, like F#1", "NOTE");
   text("--grommet", options->grommet, "good, hardened, flattened, cracked or replaced");

@@ -7,13 +7,6 @@
 #include "record/text_util.hpp"
 
 namespace tinesight {
-namespace {
-
-std::string BlankReason(const std::string& text) {
-  return text.find_first_not_of(" \t\r\n") == std::string::npos ? "is blank; give it a value" : "";
-}
-
-}  // namespace
 
 CLI::Validator NumberBetween(double low, double high) {
   std::ostringstream range;
@@ -26,15 +19,9 @@ CLI::Validator NumberBetween(double low, double high) {
   return {check, ""};
 }
 
-CLI::Validator NotBlank() {
-  return {[](std::string& text) { return BlankReason(text); }, ""};
-}
-
 CLI::Validator PlainName() {
   const auto check = [](const std::string& text) -> std::string {
-    std::string reason = BlankReason(text);
-    if (reason.empty() && CleanText(text) != text) reason = "is no plain text of one line";
-    return reason;
+    return CleanText(text) == text ? "" : "is no plain text of one line";
   };
   return {check, ""};
 }

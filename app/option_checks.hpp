@@ -10,11 +10,7 @@ namespace tinesight {
 /// it is neither below nor above.
 [[nodiscard]] CLI::Validator NumberBetween(double low, double high);
 
-/// A check that an option's text says something: what is left empty by mistake, as by a variable of
-/// the shell that is not set, would pass for not given.
-[[nodiscard]] CLI::Validator NotBlank();
-
-/// The same for a name, which is one line: no control characters either.
+/// A check that an option's text can be a name, which is one line without control characters.
 [[nodiscard]] CLI::Validator PlainName();
 
 /// Wrong usage (CLI::ValidationError) where an output is named twice (OutputNamedTwice).

@@ -171,7 +171,7 @@ void AddReportCommand(CLI::App& app, int& exit_status) {
       ->required()
       ->option_text("FILE.tinerec");
   const auto text = [&](const char* name, std::string& value, const char* help, const char* word) {
-    return command->add_option(name, value, help)->option_text(word)->check(NotBlank());
+    return command->add_option(name, value, help)->option_text(word);
   };
   text("--visit", options->visit, "the visit to report on; without it the newest", "NAME");
   command->add_option("--paper", options->paper, "paper size (letter or a4)")

@@ -113,31 +113,24 @@ void AddStripsCommand(CLI::App& app, int& exit_status) {
       "Print the rig's two tag strips and the register cards as a PDF at 1:1, and write the rig "
       "file that belongs to them.");
   command->add_option("--pdf", arguments->pdf_file, "PDF file to write: strips, cards, how-to")
-      ->type_name("FILE")
-      ->check(NotBlank());
-  command->add_option("--rig", arguments->rig_file, "rig file (JSON) to write")
-      ->type_name("FILE")
-      ->check(NotBlank());
+      ->type_name("FILE");
+  command->add_option("--rig", arguments->rig_file, "rig file (JSON) to write")->type_name("FILE");
   command->add_option("--paper", arguments->paper, "paper size (letter or a4)")
       ->transform(CLI::IsMember({"letter", "a4"}, CLI::ignore_case))
       ->capture_default_str();
   command
       ->add_option("--measured-along", arguments->strips.measured_along_mm,
                    "caliper reading of the 100 mm check line along the strip, mm")
-      ->type_name("MM")
-      ->check(NotBlank());
+      ->type_name("MM");
   command
       ->add_option("--measured-across", arguments->strips.measured_across_mm,
                    "caliper reading of the 100 mm check line across the strip, mm")
-      ->type_name("MM")
-      ->check(NotBlank());
+      ->type_name("MM");
   command->add_option("--first-note", arguments->first_note, "lowest register card")
       ->type_name("NOTE")
-      ->check(NotBlank())
       ->capture_default_str();
   command->add_option("--last-note", arguments->last_note, "highest register card")
       ->type_name("NOTE")
-      ->check(NotBlank())
       ->capture_default_str();
   command->add_flag("--no-cards", arguments->without_cards, "print no register cards");
   command->callback([arguments, &exit_status] { exit_status = RunStrips(*arguments); });

@@ -108,7 +108,8 @@ TEST_F(MeasureUsage, NoOutputTakesThePlaceOfAnotherFileOfTheSameCall) {
 }
 
 TEST_F(MeasureUsage, AnEmptyValueIsWrongUsage) {
-  ExpectRefused("'' a.jpg", 2, "a photo's name is empty");
+  ExpectRefused("a.jpg '' b.jpg", 2, "the word after a.jpg is blank; give it a value or leave");
+  ExpectRefused("-- ' '", 2, "the word after -- is blank");
   for (const std::string option : {"--first-note", "--damper", "--json", "--csv", "--overlays",
                                    "--record", "--visit", "--technician", "--date"}) {
     ExpectRefused("a.jpg " + option + " ''", 2, option + ": is blank");
