@@ -61,8 +61,9 @@ std::optional<std::string> BlankWord(const std::vector<std::string>& words) {
       return "the word after " + before + " is blank; give it a value or leave it out";
     }
     if (word == "--") options = false;
-    if (options && word.starts_with("--") && word.find('=') == word.size() - 1) {
-      return word + " is followed by no value";
+    const std::size_t value = word.find('=') + 1;  // 0: there is none
+    if (options && word.starts_with("--") && value > 0 && IsBlank(word.substr(value))) {
+      return word.substr(0, value) + " is followed by no value";
     }
     before = word;
   }

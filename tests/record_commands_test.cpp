@@ -118,11 +118,16 @@ TEST_F(RecordCommands, NoteMakesARecordBeforeAnythingIsMeasured) {
   ExpectRefused("note piano.tinerec --note F#1 --grommet good --attach gone.jpg", 1, "gone.jpg");
   ExpectRefused("note piano.tinerec --note F#1 --spring ''", 2, "--spring: is blank");
   ExpectRefused("note piano.tinerec --work '  '", 2, "--work: is blank");
+}
+
+TEST_F(RecordCommands, ABlankWordIsWrongUsageOfEveryCommand) {
+  ExpectRefused("''", 2, "the command's name is blank");
   for (const std::string command :
        {"note", "worklist", "compare", "report", "export", "tone", "what-if", "view"}) {
     ExpectRefused(command + " ''", 2, "the word after " + command + " is blank");
   }
   ExpectRefused("worklist piano.tinerec --done ''", 2, "--done: is blank");
+  ExpectRefused("worklist piano.tinerec --done=' '", 2, "--done= is followed by no value");
 }
 
 TEST_F(RecordCommands, NoteAttachesAPictureWithoutWhatThePhoneWroteIntoIt) {
