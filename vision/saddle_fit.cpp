@@ -22,6 +22,9 @@ using Matrix = Eigen::Matrix<double, kParameters, kParameters>;
 constexpr double kMinBlurPx = 0.35;
 constexpr int kMaxIterations = 30;
 constexpr double kConvergedPx = 0.002;
+constexpr double kConvergedLogSigma = 0.01;
+constexpr int kMaxWindows = 4;
+constexpr double kCenteredPx = 0.05;
 
 struct Sample {
   double x;  // from the start, px
@@ -29,6 +32,7 @@ struct Sample {
   double value;
   int row;
   int col;
+  double within;  // the share of its pixel that lies in the window
 };
 
 class SaddleFitter {
@@ -54,12 +58,13 @@ class SaddleFitter {
   int grid_cols_ = 0;
 };
 
-double Cost(const std::vector<double>& residuals, double scale) {
+double Cost(const std::vector<Sample>& samples, const std::vector<double>& residuals,
+            double scale) {
   const double k = 2.5 * scale;
   double cost = 0.0;
-  for (const double residual : residuals) {
-    const double size = std::abs(residual);
-    cost += size <= k ? size * size : 2.0 * k * size - k * k;
+  for (std::size_t i = 0; i < residuals.size(); ++i) {
+    const double size = std::abs(residuals[i]);
+    cost += samples[i].within * (size <= k ? size * size : 2.0 * k * size - k * k);
   }
   return cost;
 }
@@ -75,17 +80,21 @@ SaddleFitter::SaddleFitter(const cv::Mat& gray, const SaddleStart& start) : star
   const Eigen::Matrix2d mm_from_px = px_from_mm.inverse();
   window_px_ = start.window_mm * std::min(right.norm(), down.norm());
   const Eigen::Vector2d half = start.window_mm * (right.cwiseAbs() + down.cwiseAbs());
-  const int x0 = static_cast<int>(std::ceil(start.position_px.x() - half.x()));
-  const int x1 = static_cast<int>(std::floor(start.position_px.x() + half.x()));
-  const int y0 = static_cast<int>(std::ceil(start.position_px.y() - half.y()));
-  const int y1 = static_cast<int>(std::floor(start.position_px.y() + half.y()));
+  const int x0 = static_cast<int>(std::floor(start.position_px.x() - half.x()));
+  const int x1 = static_cast<int>(std::ceil(start.position_px.x() + half.x()));
+  const int y0 = static_cast<int>(std::floor(start.position_px.y() - half.y()));
+  const int y1 = static_cast<int>(std::ceil(start.position_px.y() + half.y()));
   if (x0 < 1 || y0 < 1 || x1 > gray.cols - 2 || y1 > gray.rows - 2) return;
   for (int y = y0; y <= y1; ++y) {
     for (int x = x0; x <= x1; ++x) {
       const Eigen::Vector2d d = Eigen::Vector2d(x, y) - start.position_px;
-      if ((mm_from_px * d).cwiseAbs().maxCoeff() > start.window_mm) continue;
-      samples_.push_back(
-          {d.x(), d.y(), static_cast<double>(gray.at<unsigned char>(y, x)), y - y0, x - x0});
+      const Eigen::Array2d inside_px = (start.window_mm - (mm_from_px * d).array().abs()) *
+                                       px_from_mm.colwise().norm().transpose().array();
+      const double within = (inside_px + 0.5).max(0.0).min(1.0).prod();
+      if (within > 0.0) {
+        samples_.push_back({d.x(), d.y(), static_cast<double>(gray.at<unsigned char>(y, x)), y - y0,
+                            x - x0, within});
+      }
     }
   }
   grid_rows_ = y1 - y0 + 1;
@@ -130,7 +139,7 @@ bool SaddleFitter::Improve(const Matrix& normal, const Vector& gradient, double 
     trial(kLogSigma) = std::clamp(trial(kLogSigma), std::log(kMinBlurPx), std::log(window_px_));
     if (trial.allFinite()) {
       Evaluate(trial, residuals, nullptr);
-      if (Cost(residuals, scale_) < cost) {
+      if (Cost(samples_, residuals, scale_) < cost) {
         parameters_ = trial;
         damping_ = std::max(1e-6, damping_ * 0.2);
         return true;
@@ -165,13 +174,16 @@ std::optional<SaddleFit> SaddleFitter::Run() {
     Eigen::VectorXd r(weights.size());
     for (int i = 0; i < r.size(); ++i) {
       r(i) = residuals[static_cast<std::size_t>(i)];
-      weights(i) = std::min(1.0, 2.5 * scale_ / std::max(std::abs(r(i)), 1e-12));
+      weights(i) = samples_[static_cast<std::size_t>(i)].within *
+                   std::min(1.0, 2.5 * scale_ / std::max(std::abs(r(i)), 1e-12));
     }
     normal = jacobian.transpose() * (weights.asDiagonal() * jacobian);
     const Vector gradient = jacobian.transpose() * (weights.asDiagonal() * r);
     const Vector before = parameters_;
-    if (!Improve(normal, gradient, Cost(residuals, scale_))) break;
-    if ((parameters_ - before).head<2>().norm() < kConvergedPx) break;
+    if (!Improve(normal, gradient, Cost(samples_, residuals, scale_))) break;
+    const Vector step = parameters_ - before;
+    if (step.head<2>().norm() < kConvergedPx && std::abs(step(kLogSigma)) < kConvergedLogSigma)
+      break;
   }
   Evaluate(parameters_, residuals, nullptr);
   if (parameters_.head<2>().norm() > 0.7 * window_px_) return std::nullopt;
@@ -208,9 +220,17 @@ std::optional<SaddleFit> FitSaddle(const cv::Mat& gray, const SaddleStart& start
       !(start.window_mm > 0.0)) {
     return std::nullopt;
   }
-  std::optional<SaddleFit> fit = SaddleFitter(gray, start).Run();
-  if (!fit || !std::isfinite(fit->sigma_px)) return std::nullopt;
-  return fit;
+  // What the model doesn't tell, such as ink that ran, pulls the point toward the middle of the
+  // window, unless it is there.
+  SaddleStart window = start;
+  for (int round = 0; round < kMaxWindows; ++round) {
+    std::optional<SaddleFit> fit = SaddleFitter(gray, window).Run();
+    if (!fit || !std::isfinite(fit->sigma_px)) return std::nullopt;
+    const double off_px = (fit->position_px - window.position_px).norm();
+    if (off_px < kCenteredPx || round == kMaxWindows - 1) return fit;
+    window.position_px = fit->position_px;
+  }
+  return std::nullopt;
 }
 
 }  // namespace tinesight
