@@ -6,10 +6,13 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <initializer_list>
 #include <map>
 #include <memory>
 #include <optional>
 #include <set>
+#include <string>
+#include <utility>
 
 #include "alignment/covariance.hpp"
 #include "alignment/harp_costs.hpp"
@@ -408,27 +411,30 @@ class HarpProblem {
 }  // namespace
 
 Result<void> HarpSolveOptions::Validate() const {
-  if (!(placement_position_sigma_mm > 0.0) || !(placement_rotation_sigma_rad > 0.0)) {
-    return Fail("HarpSolveOptions: the placement's standard uncertainties must be above 0");
+  const std::initializer_list<std::pair<const char*, double>> above_0 = {
+      {"placement_position_sigma_mm", placement_position_sigma_mm},
+      {"placement_rotation_sigma_rad", placement_rotation_sigma_rad},
+      {"ring_depth_sigma_mm", ring_depth_sigma_mm},
+      {"pole_depth_sigma_mm", pole_depth_sigma_mm},
+      {"ring_depth_per_photo_sigma_mm", ring_depth_per_photo_sigma_mm},
+      {"ring_shift_share", ring_shift_share},
+      {"tip_shift_sigma_mm", tip_shift_sigma_mm},
+      {"usual_block_top_sigma_mm", usual_block_top_sigma_mm},
+      {"block_top_sigma_mm", block_top_sigma_mm},
+      {"block_shift_sigma_mm", block_shift_sigma_mm},
+      {"end_cauchy", end_cauchy},
+      {"huber", huber}};
+  for (const auto& [name, value] : above_0) {
+    if (!std::isfinite(value) || value <= 0.0) {
+      return Fail(std::string("HarpSolveOptions: ") + name + " must be above 0");
+    }
   }
-  if (!(ring_depth_sigma_mm > 0.0)) {
-    return Fail("HarpSolveOptions: ring_depth_sigma_mm must be above 0");
-  }
-  if (!(ring_shift_share > 0.0)) {
-    return Fail("HarpSolveOptions: ring_shift_share must be above 0");
-  }
-  if (!(ring_light_sigma_mm >= 0.0)) {
+  if (!std::isfinite(ring_light_sigma_mm) || ring_light_sigma_mm < 0.0) {
     return Fail("HarpSolveOptions: ring_light_sigma_mm must be 0 or above");
   }
-  if (!(tip_shift_sigma_mm > 0.0)) {
-    return Fail("HarpSolveOptions: tip_shift_sigma_mm must be above 0");
+  if (!std::isfinite(ring_depth_mm) || !std::isfinite(usual_block_top_mm)) {
+    return Fail("HarpSolveOptions: ring_depth_mm and usual_block_top_mm must be numbers");
   }
-  if (!(block_top_sigma_mm > 0.0) || !(usual_block_top_sigma_mm > 0.0) ||
-      !(block_shift_sigma_mm > 0.0)) {
-    return Fail("HarpSolveOptions: the blocks' standard uncertainties must be above 0");
-  }
-  if (!(end_cauchy > 0.0)) return Fail("HarpSolveOptions: end_cauchy must be above 0");
-  if (!(huber > 0.0)) return Fail("HarpSolveOptions: huber must be above 0");
   return {};
 }
 

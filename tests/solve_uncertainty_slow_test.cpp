@@ -535,6 +535,26 @@ double LargestDifference(const HarpSolution& a, const HarpSolution& b) {
   return largest;
 }
 
+TEST(SolveHarp, OptionsThatMeanNothingAreRefusedByName) {
+  EXPECT_TRUE(HarpSolveOptions{}.Validate());
+  const auto refused = [](double HarpSolveOptions::*field, double value, const std::string& name) {
+    HarpSolveOptions options;
+    options.*field = value;
+    const auto valid = options.Validate();
+    ASSERT_FALSE(valid) << name << ' ' << value;
+    EXPECT_NE(valid.error().message.find(name), std::string::npos) << valid.error().message;
+  };
+  const double nan = std::nan("");
+  for (const double value : {0.0, -1.0, nan}) {
+    refused(&HarpSolveOptions::placement_position_sigma_mm, value, "placement_position_sigma_mm");
+    refused(&HarpSolveOptions::pole_depth_sigma_mm, value, "pole_depth_sigma_mm");
+    refused(&HarpSolveOptions::block_top_sigma_mm, value, "block_top_sigma_mm");
+    refused(&HarpSolveOptions::huber, value, "huber");
+  }
+  refused(&HarpSolveOptions::ring_light_sigma_mm, -0.1, "ring_light_sigma_mm");
+  refused(&HarpSolveOptions::ring_depth_mm, nan, "ring_depth_mm");
+}
+
 TEST(SolveHarp, OrderOfThePhotosDoesNotMatter) {
   TrialMaker maker(13);
   maker.eyes.emplace_back(0.0, -170.0, -400.0);
