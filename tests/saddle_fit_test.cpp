@@ -173,6 +173,18 @@ TEST(SaddleFit, FindsNothingWhereTheWindowLeavesThePicture) {
   EXPECT_FALSE(FitSaddle(Draw(picture, rng), StartFor(picture)));
 }
 
+// A window that follows must not follow to another point.
+TEST(SaddleFit, FindsNothingFarFromWhereItIsExpected) {
+  cv::RNG rng(6);
+  SaddlePicture picture;
+  SaddleStart start = StartFor(picture);
+  start.window_mm = 6.0 / kPxPerMm;
+  for (const double off_px : {5.0, 6.0, 8.0}) {
+    start.position_px = picture.at_px + Eigen::Vector2d(off_px, 0.0);
+    EXPECT_FALSE(FitSaddle(Draw(picture, rng), start)) << off_px;
+  }
+}
+
 TEST(SaddleFit, ExplainsLittleOfNoise) {
   cv::RNG rng(5);
   cv::Mat gray(kSidePx, kSidePx, CV_8UC1);

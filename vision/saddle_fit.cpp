@@ -25,6 +25,7 @@ constexpr double kConvergedPx = 0.002;
 constexpr double kConvergedLogSigma = 0.01;
 constexpr int kMaxWindows = 4;
 constexpr double kCenteredPx = 0.05;
+constexpr double kFarthestWindows = 0.7;  // from where the point is expected, of the window
 
 struct Sample {
   double x;  // from the start, px
@@ -182,11 +183,12 @@ std::optional<SaddleFit> SaddleFitter::Run() {
     const Vector before = parameters_;
     if (!Improve(normal, gradient, Cost(samples_, residuals, scale_))) break;
     const Vector step = parameters_ - before;
-    if (step.head<2>().norm() < kConvergedPx && std::abs(step(kLogSigma)) < kConvergedLogSigma)
-      break;
+    const bool settled =
+        step.head<2>().norm() < kConvergedPx && std::abs(step(kLogSigma)) < kConvergedLogSigma;
+    if (settled) break;
   }
   Evaluate(parameters_, residuals, nullptr);
-  if (parameters_.head<2>().norm() > 0.7 * window_px_) return std::nullopt;
+  if (parameters_.head<2>().norm() > kFarthestWindows * window_px_) return std::nullopt;
   return Summary(residuals, normal);
 }
 
@@ -223,14 +225,16 @@ std::optional<SaddleFit> FitSaddle(const cv::Mat& gray, const SaddleStart& start
   // What the model doesn't tell, such as ink that ran, pulls the point toward the middle of the
   // window, unless it is there.
   SaddleStart window = start;
+  std::optional<SaddleFit> fit;
   for (int round = 0; round < kMaxWindows; ++round) {
-    std::optional<SaddleFit> fit = SaddleFitter(gray, window).Run();
+    fit = SaddleFitter(gray, window).Run();
     if (!fit || !std::isfinite(fit->sigma_px)) return std::nullopt;
-    const double off_px = (fit->position_px - window.position_px).norm();
-    if (off_px < kCenteredPx || round == kMaxWindows - 1) return fit;
+    if ((fit->position_px - window.position_px).norm() < kCenteredPx) break;
     window.position_px = fit->position_px;
   }
-  return std::nullopt;
+  const double window_px = start.window_mm * std::min(start.right_px.norm(), start.down_px.norm());
+  const double walked_px = (fit->position_px - start.position_px).norm();
+  return walked_px > kFarthestWindows * window_px ? std::nullopt : fit;
 }
 
 }  // namespace tinesight

@@ -24,8 +24,9 @@ struct SaddleFit {
 
 /// Fits I = b(x) + a erf(p / √2 σ) erf(q / √2 σ), with p and q the distances from the two edges,
 /// b a plane. Two squares about one corner look the same turned by 180°, so neither blur nor ink
-/// nor the tone curve can move the point; that is why the strips carry them.
-/// Nothing if the window leaves the picture or the fit does not settle within it.
+/// nor the tone curve can move the point; that is why the strips carry them. So that this holds,
+/// the window follows the point. Nothing if the window leaves the picture or the fit does not
+/// settle within the first one.
 [[nodiscard]] std::optional<SaddleFit> FitSaddle(const cv::Mat& gray, const SaddleStart& start);
 
 }  // namespace tinesight
