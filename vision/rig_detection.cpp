@@ -145,10 +145,9 @@ void RefineRigPoints(const cv::Mat& gray, const Rig& rig, const Camera& camera, 
     const auto start = ExpectSaddle(point, rig, photo_camera, pose.camera_from_rig);
     if (!start) continue;
     const auto fit = FitSaddle(gray, *start);
-    const double window_px =
-        start->window_mm * std::min(start->right_px.norm(), start->down_px.norm());
     if (!fit || fit->contrast < kMinSaddleContrast || fit->explained < kMinExplainedSaddle ||
-        fit->blur_px > kMaxSaddleBlurWindows * window_px || fit->sigma_px > kMaxSaddleSigmaPx) {
+        fit->blur_px > kMaxSaddleBlurWindows * start->WindowPx() ||
+        fit->sigma_px > kMaxSaddleSigmaPx) {
       continue;
     }
     observations.points.push_back({point.id, fit->position_px, fit->sigma_px});

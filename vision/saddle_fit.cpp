@@ -79,7 +79,7 @@ SaddleFitter::SaddleFitter(const cv::Mat& gray, const SaddleStart& start) : star
   px_from_mm << right, down;
   if (std::abs(px_from_mm.determinant()) < 1.0) return;
   const Eigen::Matrix2d mm_from_px = px_from_mm.inverse();
-  window_px_ = start.window_mm * std::min(right.norm(), down.norm());
+  window_px_ = start.WindowPx();
   const Eigen::Vector2d half = start.window_mm * (right.cwiseAbs() + down.cwiseAbs());
   const int x0 = static_cast<int>(std::floor(start.position_px.x() - half.x()));
   const int x1 = static_cast<int>(std::ceil(start.position_px.x() + half.x()));
@@ -232,9 +232,8 @@ std::optional<SaddleFit> FitSaddle(const cv::Mat& gray, const SaddleStart& start
     if ((fit->position_px - window.position_px).norm() < kCenteredPx) break;
     window.position_px = fit->position_px;
   }
-  const double window_px = start.window_mm * std::min(start.right_px.norm(), start.down_px.norm());
   const double walked_px = (fit->position_px - start.position_px).norm();
-  return walked_px > kFarthestWindows * window_px ? std::nullopt : fit;
+  return walked_px > kFarthestWindows * start.WindowPx() ? std::nullopt : fit;
 }
 
 }  // namespace tinesight

@@ -1,6 +1,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <algorithm>
 #include <opencv2/core/mat.hpp>
 #include <optional>
 
@@ -12,6 +13,10 @@ struct SaddleStart {
   Eigen::Vector2d right_px = Eigen::Vector2d::UnitX();  ///< picture of 1 mm along the one edge
   Eigen::Vector2d down_px = Eigen::Vector2d::UnitY();   ///< picture of 1 mm along the other
   double window_mm = 0.9;  ///< half size of the window, short of half the way to the next edge
+  /// The same in the picture, along the edge that looks shorter.
+  [[nodiscard]] double WindowPx() const {
+    return window_mm * std::min(right_px.norm(), down_px.norm());
+  }
 };
 
 struct SaddleFit {
