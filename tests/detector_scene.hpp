@@ -5,6 +5,7 @@
 #include <functional>
 #include <opencv2/imgproc.hpp>
 #include <random>
+#include <vector>
 
 #include "vision/photo_view.hpp"
 
@@ -29,22 +30,39 @@ inline PhotoView DetectorView(double left_mm, double above_mm = 115.0) {
   return view;
 }
 
-/// Renders by asking `bgr_of_ray` (0 to 255) for each of 3 x 3 rays a pixel, then blur and noise,
-/// which is of brightness alone.
+/// Where a pixel is by more than half a gray value not the mean of those around it: a border passes
+/// through it or beside it.
+inline cv::Mat BordersOf(const cv::Mat3f& picture) {
+  constexpr double kSame = 0.5;
+  cv::Mat mean;
+  cv::blur(picture, mean, {3, 3});
+  cv::Mat off;
+  cv::absdiff(picture, mean, off);
+  std::vector<cv::Mat> of_channel;
+  cv::split(off, of_channel);
+  return (of_channel[0] > kSame) | (of_channel[1] > kSame) | (of_channel[2] > kSame);
+}
+
+/// Renders by asking `bgr_of_ray` (0 to 255) for each of 3 x 3 rays a pixel, or for its middle one
+/// alone away from all borders; then blur and noise, which is of brightness alone.
 inline void RenderColors(PhotoView& view, double blur_px, double noise,
                          const std::function<cv::Vec3d(const Eigen::Vector3d&)>& bgr_of_ray) {
   const Eigen::Matrix3d world_from_camera = view.camera_from_world.linear().transpose();
-  cv::Mat picture(view.camera.height_px, view.camera.width_px, CV_32FC3);
+  const auto bgr_at = [&](double x, double y) {
+    const Eigen::Vector2d ray = view.camera.Undistort({x, y});
+    return bgr_of_ray(world_from_camera * Eigen::Vector3d(ray.x(), ray.y(), 1.0));
+  };
+  cv::Mat3f picture(view.camera.height_px, view.camera.width_px);
+  for (int r = 0; r < picture.rows; ++r) {
+    for (int c = 0; c < picture.cols; ++c) picture(r, c) = bgr_at(c, r);
+  }
+  const cv::Mat borders = BordersOf(picture);
   for (int r = 0; r < picture.rows; ++r) {
     for (int c = 0; c < picture.cols; ++c) {
+      if (borders.at<unsigned char>(r, c) == 0) continue;
       cv::Vec3d sum(0.0, 0.0, 0.0);
-      for (int i = 0; i < 9; ++i) {
-        const int row = i / 3;
-        const Eigen::Vector2d ray =
-            view.camera.Undistort({c + (i % 3 - 1) / 3.0, r + (row - 1) / 3.0});
-        sum += bgr_of_ray(world_from_camera * Eigen::Vector3d(ray.x(), ray.y(), 1.0));
-      }
-      picture.at<cv::Vec3f>(r, c) = sum / 9.0;
+      for (int i = 0; i < 9; ++i) sum += bgr_at(c + (i % 3 - 1) / 3.0, r + (i / 3 - 1) / 3.0);
+      picture(r, c) = sum / 9.0;
     }
   }
   cv::GaussianBlur(picture, picture, {}, blur_px);
