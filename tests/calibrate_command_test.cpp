@@ -194,6 +194,12 @@ class CalibrateCommand : public ::testing::Test {
            base + tag + "_rig.json";
   }
 
+  /// The calibration of all photos into plain_camera.json and plain_rig.json, which is made once.
+  static const CommandOutcome& Plain() {
+    static const CommandOutcome outcome = RunTinesight("calibrate " + photos_ + Files("plain"));
+    return outcome;
+  }
+
   static std::unique_ptr<testing::TempFolder> own_folder_;
   static fs::path folder_;
   static std::string photos_;
@@ -203,14 +209,14 @@ fs::path CalibrateCommand::folder_;
 std::string CalibrateCommand::photos_;
 
 TEST_F(CalibrateCommand, FindsTheCameraAndTheRigInPictures) {
-  const CommandOutcome outcome = RunTinesight("calibrate " + photos_ + Files("good"));
+  const CommandOutcome& outcome = Plain();
   std::cout << outcome.out;
   ASSERT_EQ(outcome.status, 0) << outcome.err;
   // What ± means: fx of the mean focus, not of any one photo.
   EXPECT_THAT(outcome.out,
               ::testing::ContainsRegex("fx .* ± .* px \\(at the mean focus of these "
                                        "photos; single photos scatter by ± 0\\.[0-9]"));
-  const auto camera = ReadCamera(folder_ / "good_camera.json");
+  const auto camera = ReadCamera(folder_ / "plain_camera.json");
   ASSERT_TRUE(camera) << camera.error().message;
   ASSERT_TRUE(camera->standard_uncertainty);
   const Camera truth = TrueCamera();
@@ -221,7 +227,7 @@ TEST_F(CalibrateCommand, FindsTheCameraAndTheRigInPictures) {
   EXPECT_LT(std::abs(camera->cy_px - truth.cy_px), 4.0 * u[3]);
   EXPECT_LT(u[0], 0.004 * truth.fx_px);
   EXPECT_LT(u[2], 3.0);
-  const auto rig = ReadRig(folder_ / "good_rig.json");
+  const auto rig = ReadRig(folder_ / "plain_rig.json");
   ASSERT_TRUE(rig) << rig.error().message;
   // The shape, free of the frame: distances between tag centers of the two bars.
   double largest = 0.0;
@@ -275,8 +281,7 @@ TEST_F(CalibrateCommand, LeavesOutWhatAddsNothingAndSaysSo) {
   cv::imwrite((folder_ / "small.png").string(), cv::Mat(600, 800, CV_8UC1, cv::Scalar(90)));
   cv::imwrite((folder_ / "empty.png").string(), cv::Mat(1512, 2016, CV_8UC1, cv::Scalar(90)));
   fs::copy_file(folder_ / "v2.png", folder_ / "copy.png");
-  const CommandOutcome plain = RunTinesight("calibrate " + photos_ + Files("plain"));
-  ASSERT_EQ(plain.status, 0) << plain.err;
+  ASSERT_EQ(Plain().status, 0) << Plain().err;
   const std::string base = folder_.string() + "/";
   const CommandOutcome outcome = RunTinesight("calibrate " + photos_ + base + "small.png " + base +
                                               "empty.png " + base + "copy.png " + Files("odd"));

@@ -250,4 +250,22 @@ inline double MeanSquare(const std::vector<Eigen::Vector3d>& errors) {
   return sum;
 }
 
+/// What the photo shows when its middle is cut out and enlarged to the same size, as by a digital
+/// zoom: of the lens only the focal length changes.
+inline void Zoom(double factor, SurveyPhoto& photo) {
+  const Eigen::Vector2d middle_px(0.5 * (kWidth - 1), 0.5 * (kHeight - 1));
+  const auto outside = [&](Eigen::Vector2d& mark_px) {
+    mark_px = middle_px + factor * (mark_px - middle_px);
+    return mark_px.x() < 0 || mark_px.x() > kWidth - 1 || mark_px.y() < 0 ||
+           mark_px.y() > kHeight - 1;
+  };
+  std::erase_if(photo.observations.tags, [&](TagObservation& tag) {
+    int lost = 0;
+    for (auto& corner : tag.corners_px) lost += outside(corner) ? 1 : 0;
+    return lost > 0;
+  });
+  std::erase_if(photo.observations.points,
+                [&](PointObservation& point) { return outside(point.position_px); });
+}
+
 }  // namespace tinesight::test

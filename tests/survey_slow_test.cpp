@@ -1,9 +1,12 @@
-// Monte Carlo of the survey: are its stated uncertainties those of its errors?
+// Monte Carlo of the survey: are its stated uncertainties those of its errors? And what compares
+// several solves.
+#include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <cmath>
 #include <iostream>
 
+#include "tests/memory_holes.hpp"
 #include "tests/survey_scene.hpp"
 
 namespace tinesight::test {
@@ -95,6 +98,56 @@ TEST(Survey, FindsHowFarThePrincipalPointsScatter) {
   const Normalized some = RunScenes({.jitter_mm = 0.1, .wave_mm = 0.2, .shift_px = 1.5}, 3);
   EXPECT_LT(some.intrinsics, kIntrinsicsBound);
   EXPECT_LT(some.marks, kMarksBound);
+}
+
+TEST(Survey, LeavesOutAPhotoWithAnotherFocalLength) {
+  constexpr std::size_t kZoomed = 3;
+  const Scene scene = MakeScene({.seed = 9});
+  std::vector<SurveyPhoto> others = scene.photos;
+  others.erase(others.begin() + kZoomed);
+  const auto without = SurveyRig(others, scene.nominal, Options());
+  ASSERT_TRUE(without) << without.error().message;
+  struct Case {
+    double factor;
+    const char* reason;
+  };
+  for (const Case& c : {Case{0.8, "% shorter than the others"}, Case{1.1, "% longer"},
+                        Case{2.0, "% longer than the others"}}) {
+    std::vector<SurveyPhoto> photos = scene.photos;
+    Zoom(c.factor, photos[kZoomed]);
+    const auto survey = SurveyRig(photos, scene.nominal, Options());
+    ASSERT_TRUE(survey) << survey.error().message;
+    for (std::size_t i = 0; i < survey->photos.size(); ++i) {
+      EXPECT_EQ(survey->photos[i].used, i != kZoomed) << i << " at " << c.factor;
+    }
+    EXPECT_THAT(survey->photos[kZoomed].reason, ::testing::HasSubstr(c.reason));
+    // As if it had not been given.
+    constexpr double kNumerical_px = 1e-6;
+    EXPECT_NEAR(survey->camera.fx_px, without->camera.fx_px, kNumerical_px);
+    EXPECT_NEAR((*survey->camera.standard_uncertainty)[0],
+                (*without->camera.standard_uncertainty)[0], kNumerical_px);
+  }
+}
+
+TEST(Survey, IsTheSameToTheLastBitWhereverItsBlocksLieInMemory) {
+  const Scene scene = MakeScene({.seed = 5});
+  const auto numbers = [&scene] {
+    const auto survey = SurveyRig(scene.photos, scene.nominal, Options());
+    EXPECT_TRUE(survey) << survey.error().message;
+    std::vector<double> all;
+    if (!survey) return all;
+    for (const double value : Numbers(survey->camera)) all.push_back(value);
+    for (const Eigen::Vector3d& mark : Marks(survey->rig)) {
+      all.insert(all.end(), mark.begin(), mark.end());
+    }
+    for (const double u : MarkUncertainties(survey->rig)) all.push_back(u);
+    return all;
+  };
+  const std::vector<double> first = numbers();
+  for (const unsigned seed : {1U, 2U, 3U}) {
+    const auto held = HolesInMemory(seed);
+    EXPECT_EQ(first, numbers()) << "holes " << seed;
+  }
 }
 
 }  // namespace

@@ -1,12 +1,11 @@
-// The survey on synthetic observations; whether it is as uncertain as it says is in
-// survey_slow_test.
+// The survey on synthetic observations; whether it is as uncertain as it says, and what else takes
+// it several solves, is in survey_slow_test.
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <cmath>
 #include <random>
 
-#include "tests/memory_holes.hpp"
 #include "tests/survey_scene.hpp"
 
 namespace tinesight::test {
@@ -105,53 +104,6 @@ TEST(Survey, NamesThePhotoThatFitsWorst) {
   }
 }
 
-/// What the photo shows when its middle is cut out and enlarged to the same size, as by a digital
-/// zoom: of the lens only the focal length changes.
-void Zoom(double factor, SurveyPhoto& photo) {
-  const Eigen::Vector2d middle_px(0.5 * (kWidth - 1), 0.5 * (kHeight - 1));
-  const auto outside = [&](Eigen::Vector2d& mark_px) {
-    mark_px = middle_px + factor * (mark_px - middle_px);
-    return mark_px.x() < 0 || mark_px.x() > kWidth - 1 || mark_px.y() < 0 ||
-           mark_px.y() > kHeight - 1;
-  };
-  std::erase_if(photo.observations.tags, [&](TagObservation& tag) {
-    int lost = 0;
-    for (auto& corner : tag.corners_px) lost += outside(corner) ? 1 : 0;
-    return lost > 0;
-  });
-  std::erase_if(photo.observations.points,
-                [&](PointObservation& point) { return outside(point.position_px); });
-}
-
-TEST(Survey, LeavesOutAPhotoWithAnotherFocalLength) {
-  constexpr std::size_t kZoomed = 3;
-  const Scene scene = MakeScene({.seed = 9});
-  std::vector<SurveyPhoto> others = scene.photos;
-  others.erase(others.begin() + kZoomed);
-  const auto without = SurveyRig(others, scene.nominal, Options());
-  ASSERT_TRUE(without) << without.error().message;
-  struct Case {
-    double factor;
-    const char* reason;
-  };
-  for (const Case& c : {Case{0.8, "% shorter than the others"}, Case{1.1, "% longer"},
-                        Case{2.0, "% longer than the others"}}) {
-    std::vector<SurveyPhoto> photos = scene.photos;
-    Zoom(c.factor, photos[kZoomed]);
-    const auto survey = SurveyRig(photos, scene.nominal, Options());
-    ASSERT_TRUE(survey) << survey.error().message;
-    for (std::size_t i = 0; i < survey->photos.size(); ++i) {
-      EXPECT_EQ(survey->photos[i].used, i != kZoomed) << i << " at " << c.factor;
-    }
-    EXPECT_THAT(survey->photos[kZoomed].reason, ::testing::HasSubstr(c.reason));
-    // As if it had not been given.
-    constexpr double kNumerical_px = 1e-6;
-    EXPECT_NEAR(survey->camera.fx_px, without->camera.fx_px, kNumerical_px);
-    EXPECT_NEAR((*survey->camera.standard_uncertainty)[0],
-                (*without->camera.standard_uncertainty)[0], kNumerical_px);
-  }
-}
-
 TEST(Survey, StatesHowFarThePhotosScatterAboutTheMeanFocus) {
   const Scene scene = MakeScene({.seed = 10});
   const auto survey = SurveyRig(scene.photos, scene.nominal, Options());
@@ -162,27 +114,6 @@ TEST(Survey, StatesHowFarThePhotosScatterAboutTheMeanFocus) {
   EXPECT_GT(survey->focal_scale_scatter * survey->camera.fx_px,
             4.0 * (*survey->camera.standard_uncertainty)[0])
       << "the uncertainty of the mean is not that of one photo";
-}
-
-TEST(Survey, IsTheSameToTheLastBitWhereverItsBlocksLieInMemory) {
-  const Scene scene = MakeScene({.seed = 5});
-  const auto numbers = [&scene] {
-    const auto survey = SurveyRig(scene.photos, scene.nominal, Options());
-    EXPECT_TRUE(survey) << survey.error().message;
-    std::vector<double> all;
-    if (!survey) return all;
-    for (const double value : Numbers(survey->camera)) all.push_back(value);
-    for (const Eigen::Vector3d& mark : Marks(survey->rig)) {
-      all.insert(all.end(), mark.begin(), mark.end());
-    }
-    for (const double u : MarkUncertainties(survey->rig)) all.push_back(u);
-    return all;
-  };
-  const std::vector<double> first = numbers();
-  for (const unsigned seed : {1U, 2U, 3U}) {
-    const auto held = HolesInMemory(seed);
-    EXPECT_EQ(first, numbers()) << "holes " << seed;
-  }
 }
 
 std::string Refusal(const Scene& scene) {
