@@ -61,7 +61,9 @@ inline void RenderColors(PhotoView& view, double blur_px, double noise,
     for (int c = 0; c < picture.cols; ++c) {
       if (borders.at<unsigned char>(r, c) == 0) continue;
       cv::Vec3d sum(0.0, 0.0, 0.0);
-      for (int i = 0; i < 9; ++i) sum += bgr_at(c + (i % 3 - 1) / 3.0, r + (i / 3 - 1) / 3.0);
+      for (const double down : {-1.0 / 3.0, 0.0, 1.0 / 3.0}) {
+        for (const double right : {-1.0 / 3.0, 0.0, 1.0 / 3.0}) sum += bgr_at(c + right, r + down);
+      }
       picture(r, c) = sum / 9.0;
     }
   }
