@@ -5,8 +5,8 @@
 #include <functional>
 #include <opencv2/imgproc.hpp>
 #include <random>
-#include <vector>
 
+#include "tests/picture_borders.hpp"
 #include "vision/photo_view.hpp"
 
 namespace tinesight::testing {
@@ -30,23 +30,11 @@ inline PhotoView DetectorView(double left_mm, double above_mm = 115.0) {
   return view;
 }
 
-/// Where a pixel is by more than half a gray value not the mean of those around it: a border passes
-/// through it or beside it.
-inline cv::Mat BordersOf(const cv::Mat3f& picture) {
-  constexpr double kSame = 0.5;
-  cv::Mat mean;
-  cv::blur(picture, mean, {3, 3});
-  cv::Mat off;
-  cv::absdiff(picture, mean, off);
-  std::vector<cv::Mat> of_channel;
-  cv::split(off, of_channel);
-  return (of_channel[0] > kSame) | (of_channel[1] > kSame) | (of_channel[2] > kSame);
-}
-
 /// Renders by asking `bgr_of_ray` (0 to 255) for each of 3 x 3 rays a pixel, or for its middle one
 /// alone away from all borders; then blur and noise, which is of brightness alone.
 inline void RenderColors(PhotoView& view, double blur_px, double noise,
                          const std::function<cv::Vec3d(const Eigen::Vector3d&)>& bgr_of_ray) {
+  constexpr double kSameGray = 0.5;
   const Eigen::Matrix3d world_from_camera = view.camera_from_world.linear().transpose();
   const auto bgr_at = [&](double x, double y) {
     const Eigen::Vector2d ray = view.camera.Undistort({x, y});
@@ -56,7 +44,7 @@ inline void RenderColors(PhotoView& view, double blur_px, double noise,
   for (int r = 0; r < picture.rows; ++r) {
     for (int c = 0; c < picture.cols; ++c) picture(r, c) = bgr_at(c, r);
   }
-  const cv::Mat borders = BordersOf(picture);
+  const cv::Mat borders = test::BordersOf(picture, kSameGray);
   for (int r = 0; r < picture.rows; ++r) {
     for (int c = 0; c < picture.cols; ++c) {
       if (borders.at<unsigned char>(r, c) == 0) continue;

@@ -12,6 +12,8 @@
 #include <random>
 #include <vector>
 
+#include "tests/picture_borders.hpp"
+
 namespace tinesight::test {
 
 using Corners = std::array<Eigen::Vector2d, 4>;
@@ -66,19 +68,25 @@ struct Lens {
 };
 
 /// Averages `sub` × `sub` samples a px of `light(x, y)`, x and y in px with the center of the
-/// top-left px at (0, 0).
+/// top-left px at (0, 0); away from all borders the center alone is asked.
 template <typename Light>
 cv::Mat Supersample(int width, int height, int sub, const Light& light) {
-  cv::Mat image(height, width, CV_32F);
+  constexpr double kSameLight = 0.002;
+  cv::Mat1f image(height, width);
+  for (int y = 0; y < height; ++y) {
+    for (int x = 0; x < width; ++x) image(y, x) = static_cast<float>(light(x, y));
+  }
+  const cv::Mat borders = BordersOf(image, kSameLight);
   for (int y = 0; y < height; ++y) {
     for (int x = 0; x < width; ++x) {
+      if (borders.at<unsigned char>(y, x) == 0) continue;
       double sum = 0.0;
       for (int j = 0; j < sub; ++j) {
         for (int i = 0; i < sub; ++i) {
           sum += light(x - 0.5 + (i + 0.5) / sub, y - 0.5 + (j + 0.5) / sub);
         }
       }
-      image.at<float>(y, x) = static_cast<float>(sum / (sub * sub));
+      image(y, x) = static_cast<float>(sum / (sub * sub));
     }
   }
   return image;
