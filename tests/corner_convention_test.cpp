@@ -37,6 +37,8 @@ std::vector<test::Corners> SquarePlaces(double side_px) {
   return places;
 }
 
+constexpr std::size_t kCrossings = 9U * (kSquares - 1) * (kSquares - 1);  // in all of them
+
 /// Squares of 25.3 px.
 std::vector<test::Corners> BoardPlaces() { return SquarePlaces(kSquares * 25.3); }
 
@@ -94,6 +96,7 @@ TEST(CornerConvention, OfOpenCVsCheckerboardIsOurs) {
                      cv::TermCriteria(cv::TermCriteria::COUNT + cv::TermCriteria::EPS, 100, 1e-6));
     for (const cv::Point2f& corner : corners) errors.push_back(OffNearestCrossing(corner, board));
   }
+  EXPECT_EQ(errors.size(), kCrossings);
   ExpectOff("findChessboardCorners + cornerSubPix", errors, 0.0, 0.005);
 }
 
@@ -113,6 +116,7 @@ TEST(CornerConvention, OfOpenCVsInterpolatedCornersIsHalfAPixelOff) {
     cv::aruco::interpolateCornersCharuco(markers, marker_ids, photo, board, corners, ids);
     for (const cv::Point2f& corner : corners) errors.push_back(OffNearestCrossing(corner, place));
   }
+  EXPECT_EQ(errors.size(), kCrossings);
   ExpectOff("interpolateCornersCharuco", errors, 0.495, 0.01);
 }
 

@@ -14,7 +14,7 @@ inline cv::Mat BordersOf(const cv::Mat& picture, double same) {
   cv::absdiff(picture, mean, off);
   std::vector<cv::Mat> of_channel;
   cv::split(off, of_channel);
-  cv::Mat borders = of_channel[0] > same;
+  cv::Mat borders = cv::Mat::zeros(picture.size(), CV_8U);
   for (const cv::Mat& channel : of_channel) borders |= channel > same;
   return borders;
 }
