@@ -116,7 +116,8 @@ TEST(CornerConvention, OfOpenCVsInterpolatedCornersIsHalfAPixelOff) {
     cv::aruco::interpolateCornersCharuco(markers, marker_ids, photo, board, corners, ids);
     for (const cv::Point2f& corner : corners) errors.push_back(OffNearestCrossing(corner, place));
   }
-  EXPECT_EQ(errors.size(), kCrossings);
+  // Not every marker of 18 px is found, and without one its crossings aren't.
+  EXPECT_GT(errors.size(), kCrossings * 9 / 10);
   ExpectOff("interpolateCornersCharuco", errors, 0.495, 0.01);
 }
 
