@@ -273,6 +273,60 @@ Result<PlacedRow> FindPlacedRow(const PhotoView& rig_view, const PickupRowOption
   return placed;
 }
 
+/// What a photo tells of the rig and of itself.
+struct SeenRig {
+  Camera camera;
+  RigPose pose;
+  std::vector<Card> cards;
+  PhotoView view;  ///< its world is the rig
+};
+
+Result<SeenRig> SeeRig(const MeasureRequest& request, std::size_t index, PhotoMeasurement& report) {
+  const auto photo = ReadPhoto(request.photos[index]);
+  if (!photo) return tl::unexpected<Error>(photo.error());
+  report.exif = photo->exif;
+  RigPoseOptions pose_options;
+  const auto camera = CameraOf(*photo, request, pose_options, report.warnings);
+  if (!camera) return tl::unexpected<Error>(camera.error());
+  RigObservations seen;
+  const auto pose = SolvePose(*photo, request, *camera, pose_options, seen);
+  report.tags = static_cast<int>(seen.tags.size());
+  if (!pose) return tl::unexpected<Error>(pose.error());
+  if (auto same = CheckFocalScale(pose->focal_scale); !same) {
+    return tl::unexpected<Error>(same.error());
+  }
+  report.rms_px = pose->rms_px;
+  report.warnings.insert(report.warnings.end(), pose->warnings.begin(), pose->warnings.end());
+
+  SeenRig rig{*camera, *pose, {}, {}};
+  rig.view.bgr = Sharpened(photo->bgr);
+  rig.view.gray = Sharpened(photo->gray);
+  rig.view.camera = pose->PhotoCamera(*camera);
+  rig.view.camera_from_world = pose->camera_from_rig;
+  rig.cards = FindCards(seen, rig.view, request.rig);
+  return rig;
+}
+
+/// Finds and names the notes in front of the row of pickups.
+Result<void> StageNotes(const PlacedRow& placed, const std::vector<Card>& cards,
+                        const MeasureRequest& request, StagedPhoto& staged,
+                        std::vector<std::string>& warnings) {
+  staged.pickups = DetectPickups(placed.view, placed.row, staged.row_options);
+  const auto first_midi =
+      NameFirstPickup(staged.pickups, cards, placed.rig_from_harp.inverse(), request);
+  if (!first_midi) return tl::unexpected<Error>(first_midi.error());
+  staged.geometry = NameNotes(staged.pickups, *first_midi, request.profile, warnings);
+  if (staged.geometry.empty()) {
+    return Fail(
+        "none of its notes lies in the instrument's compass; check the register card "
+        "and --instrument");
+  }
+  NoteDetectionOptions detection;
+  detection.tone_bars = false;
+  staged.observations.notes = DetectNotes(placed.view, staged.pickups, staged.geometry, detection);
+  return CheckNames(staged, placed.view, !cards.empty(), request, warnings);
+}
+
 }  // namespace
 
 Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
@@ -282,63 +336,25 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
       report.warnings.push_back(written.error().message);
     }
   }
-  const auto photo = ReadPhoto(request.photos[index]);
-  if (!photo) return tl::unexpected<Error>(photo.error());
-  report.exif = photo->exif;
-  RigPoseOptions pose_options;
-  const auto calibrated = CameraOf(*photo, request, pose_options, report.warnings);
-  if (!calibrated) return tl::unexpected<Error>(calibrated.error());
-  const Camera& camera = *calibrated;
-  RigObservations seen;
-  const auto pose = SolvePose(*photo, request, camera, pose_options, seen);
-  report.tags = static_cast<int>(seen.tags.size());
-  if (!pose) return tl::unexpected<Error>(pose.error());
-  if (auto same = CheckFocalScale(pose->focal_scale); !same) {
-    return tl::unexpected<Error>(same.error());
-  }
-  report.rms_px = pose->rms_px;
-  report.warnings.insert(report.warnings.end(), pose->warnings.begin(), pose->warnings.end());
-
-  PhotoView rig_view;
-  rig_view.bgr = Sharpened(photo->bgr);
-  rig_view.gray = Sharpened(photo->gray);
-  rig_view.camera = pose->PhotoCamera(camera);
-  rig_view.camera_from_world = pose->camera_from_rig;
-  const std::vector<Card> cards = FindCards(seen, rig_view, request.rig);
-  const int hint = !cards.empty() ? cards.front().midi : request.first_midi.value_or(0);
-  const PickupRowOptions row_options = RowOptions(request.profile, request.rig, hint);
-  const HarpPlaceOptions place_options = PlaceOptions(request.profile);
-  auto placed = FindPlacedRow(rig_view, row_options, place_options);
-  if (!placed) return tl::unexpected<Error>(placed.error());
-
+  const auto rig = SeeRig(request, index, report);
+  if (!rig) return tl::unexpected<Error>(rig.error());
   StagedPhoto staged;
   staged.request_index = index;
-  staged.observations.camera = camera;
-  staged.observations.pose = *pose;
+  staged.observations.camera = rig->camera;
+  staged.observations.pose = rig->pose;
   staged.observations.height_counts = request.damper != DamperState::kResting;
-  staged.row_options = row_options;
-  staged.pickups = DetectPickups(placed->view, placed->row, row_options);
-  const auto first_midi =
-      NameFirstPickup(staged.pickups, cards, placed->rig_from_harp.inverse(), request);
-  if (!first_midi) return tl::unexpected<Error>(first_midi.error());
-  staged.geometry = NameNotes(staged.pickups, *first_midi, request.profile, report.warnings);
-  if (staged.geometry.empty()) {
-    return Fail(
-        "none of its notes lies in the instrument's compass; check the register card "
-        "and --instrument");
-  }
-  NoteDetectionOptions detection;
-  detection.tone_bars = false;
-  staged.observations.notes = DetectNotes(placed->view, staged.pickups, staged.geometry, detection);
-  if (auto fits = CheckNames(staged, placed->view, !cards.empty(), request, report.warnings);
-      !fits) {
-    return tl::unexpected<Error>(fits.error());
+  const int hint = !rig->cards.empty() ? rig->cards.front().midi : request.first_midi.value_or(0);
+  staged.row_options = RowOptions(request.profile, request.rig, hint);
+  const auto placed = FindPlacedRow(rig->view, staged.row_options, PlaceOptions(request.profile));
+  if (!placed) return tl::unexpected<Error>(placed.error());
+  if (auto done = StageNotes(*placed, rig->cards, request, staged, report.warnings); !done) {
+    return tl::unexpected<Error>(done.error());
   }
   staged.rig_from_harp = placed->rig_from_harp;
   for (std::size_t i = 0; i < staged.geometry.size(); ++i) {
     const Eigen::Vector2d& at = staged.pickups[i].plane_mm;
     staged.pickup_rig_mm[staged.geometry[i].midi] =
-        placed->rig_from_harp * Eigen::Vector3d(at.x(), at.y(), row_options.row_z_mm);
+        placed->rig_from_harp * Eigen::Vector3d(at.x(), at.y(), staged.row_options.row_z_mm);
   }
   return staged;
 }

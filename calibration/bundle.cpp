@@ -10,6 +10,24 @@
 namespace tinesight {
 namespace {
 
+/// What a round leaves to the next.
+struct BundleState {
+  BundleBlocks blocks;
+  BundleResiduals residuals;
+  std::vector<double> noise;  ///< of each group, over its stated sigma
+  BundleRound::Rejected rejected;
+};
+
+std::size_t GroupsOf(const BundleProblem& problem) {
+  std::size_t groups = 1;
+  for (const BundlePhoto& photo : problem.photos) {
+    for (const BundleObservation& o : photo.observations) {
+      groups = std::max(groups, static_cast<std::size_t>(o.group) + 1);
+    }
+  }
+  return groups;
+}
+
 /// Robust standard deviation of the whitened coordinates of each group.
 std::vector<double> RobustNoise(const BundleProblem& bundle, const BundleResiduals& residuals,
                                 std::size_t groups) {
@@ -40,6 +58,40 @@ BundleRound::Rejected Reject(const BundleProblem& bundle, const BundleResiduals&
     }
   }
   return rejected;
+}
+
+BundleState StartState(const BundleProblem& problem, const BundleOptions& options) {
+  BundleState start;
+  start.blocks = StartBlocks(problem);
+  start.residuals = ResidualsPx(problem, options, start.blocks);
+  start.noise.assign(GroupsOf(problem), 1.0);
+  start.rejected = Reject(problem, start.residuals, start.noise, 0.0);
+  return start;
+}
+
+/// Rejects what stays off under a loss that follows the residuals down: at first the start values
+/// are what is off, by many px, and a loss at the noise's own width would take every point for an
+/// outlier. False: a round did not converge.
+bool FindOutliers(const BundleProblem& problem, const BundleOptions& options, BundleState& now) {
+  constexpr int kGraduatedRounds = 5;
+  for (int i = 0; i < kGraduatedRounds; ++i) {
+    now.noise = RobustNoise(problem, now.residuals, now.noise.size());
+    BundleRound round(problem, options, now.blocks, now.rejected, now.noise, 2.0);
+    if (!round.Solve(options.threads, true)) return false;
+    now.residuals = ResidualsPx(problem, options, now.blocks);
+  }
+  now.noise = RobustNoise(problem, now.residuals, now.noise.size());
+  now.rejected = Reject(problem, now.residuals, now.noise, options.outlier_sigmas);
+  return true;
+}
+
+/// As a share of what was before.
+double LargestChange(const std::vector<double>& before, const std::vector<double>& after) {
+  double change = 0.0;
+  for (std::size_t i = 0; i < before.size(); ++i) {
+    change = std::max(change, std::abs(after[i] / before[i] - 1.0));
+  }
+  return change;
 }
 
 /// vᵀv / redundancy of each group, as a factor on its stated sigma.
@@ -83,9 +135,11 @@ double EstimatedShiftSigma(const BundleBlocks& blocks, const BundleRound& round,
   return std::clamp(std::sqrt(sum / redundancy), std::min(kLeast_px, most_px), most_px);
 }
 
-BundlePhotoResult PhotoResult(const BundleProblem& bundle, const BundleBlocks& blocks,
-                              std::size_t p, const BundleResiduals& residuals,
-                              const BundleRound::Rejected& rejected) {
+BundlePhotoResult PhotoResult(const BundleProblem& bundle, const BundleState& state,
+                              std::size_t p) {
+  const BundleBlocks& blocks = state.blocks;
+  const std::vector<Eigen::Vector2d>& residuals = state.residuals[p];
+  const std::vector<bool>& rejected = state.rejected[p];
   BundlePhotoResult photo;
   const auto camera = static_cast<std::size_t>(bundle.photos[p].camera);
   const auto station = static_cast<std::size_t>(bundle.photos[p].station);
@@ -97,23 +151,23 @@ BundlePhotoResult PhotoResult(const BundleProblem& bundle, const BundleBlocks& b
     if (key.first == p) photo.growth_mm[static_cast<std::size_t>(key.second)] = growth[0];
   }
   double sum = 0.0;
-  for (std::size_t i = 0; i < residuals[p].size(); ++i) {
-    if (rejected[p][i]) {
+  for (std::size_t i = 0; i < residuals.size(); ++i) {
+    if (rejected[i]) {
       ++photo.rejected_count;
     } else {
       ++photo.used;
-      sum += residuals[p][i].squaredNorm();
+      sum += residuals[i].squaredNorm();
     }
   }
   photo.rms_px = photo.used > 0 ? std::sqrt(sum / photo.used) : 0.0;
-  photo.rejected = rejected[p];
-  photo.residual_px = residuals[p];
+  photo.rejected = rejected;
+  photo.residual_px = residuals;
   return photo;
 }
 
 BundleResult Collect(const BundleProblem& bundle, const BundleOptions& options,
-                     const BundleBlocks& blocks, const BundleRound& round,
-                     const BundleResiduals& residuals, const BundleRound::Rejected& rejected) {
+                     const BundleState& state, const BundleRound& round) {
+  const BundleBlocks& blocks = state.blocks;
   BundleResult result;
   for (std::size_t c = 0; c < bundle.cameras.size(); ++c) {
     const auto& b = blocks.cameras[c];
@@ -142,7 +196,7 @@ BundleResult Collect(const BundleProblem& bundle, const BundleOptions& options,
   double sum = 0.0;
   int used = 0;
   for (std::size_t p = 0; p < bundle.photos.size(); ++p) {
-    BundlePhotoResult photo = PhotoResult(bundle, blocks, p, residuals, rejected);
+    BundlePhotoResult photo = PhotoResult(bundle, state, p);
     if (options.focal_scale_sigma > 0.0) {
       photo.focal_scale_u = std::sqrt(round.Variance(blocks.adjust[p].data(), 0));
     }
@@ -190,57 +244,36 @@ Result<BundleResult> SolveBundle(const BundleProblem& problem, const BundleOptio
   BundleOptions options = given;
   if (auto valid = options.Validate(); !valid) return tl::unexpected(valid.error());
   if (auto valid = CheckProblem(problem); !valid) return tl::unexpected(valid.error());
-  std::size_t groups = 1;
-  for (const BundlePhoto& photo : problem.photos) {
-    for (const BundleObservation& o : photo.observations) {
-      groups = std::max(groups, static_cast<std::size_t>(o.group) + 1);
-    }
-  }
-  BundleBlocks blocks = StartBlocks(problem);
-  BundleResiduals residuals = ResidualsPx(problem, options, blocks);
-  std::vector<double> noise(groups, 1.0);
-  BundleRound::Rejected rejected = Reject(problem, residuals, noise, 0.0);
+  BundleState now = StartState(problem, options);
   const Error unsolved{
       "the calibration did not converge; the photos may show too little of the target, or too "
       "many of its marks were found wrongly"};
-  if (options.outlier_sigmas > 0.0) {
-    // A loss that follows the residuals down: at first the start values are what is off, by many
-    // px, and a loss at the noise's own width would take every point for an outlier.
-    constexpr int kGraduatedRounds = 5;
-    for (int i = 0; i < kGraduatedRounds; ++i) {
-      noise = RobustNoise(problem, residuals, groups);
-      BundleRound round(problem, options, blocks, rejected, noise, 2.0);
-      if (!round.Solve(options.threads, true)) return tl::unexpected(unsolved);
-      residuals = ResidualsPx(problem, options, blocks);
-    }
-    noise = RobustNoise(problem, residuals, groups);
-    rejected = Reject(problem, residuals, noise, options.outlier_sigmas);
+  if (options.outlier_sigmas > 0.0 && !FindOutliers(problem, options, now)) {
+    return tl::unexpected(unsolved);
   }
   constexpr int kMostRounds = 15;
   for (int i = 0; i < kMostRounds; ++i) {
-    BundleRound round(problem, options, blocks, rejected, noise, 0.0);
+    BundleRound round(problem, options, now.blocks, now.rejected, now.noise, 0.0);
     if (!round.Solve(options.threads, false)) return tl::unexpected(unsolved);
     if (!round.Covariance()) {
       return Fail(
           "the photos do not determine the calibration: too few of them, or all from the "
           "same direction; add photos with the phone tilted and turned");
     }
-    residuals = ResidualsPx(problem, options, blocks);
-    const auto estimated = EstimatedNoise(problem, residuals, rejected, round, groups);
-    const auto now_rejected = Reject(problem, residuals, estimated, options.outlier_sigmas);
-    double change = 0.0;
-    for (std::size_t g = 0; g < groups; ++g) {
-      change = std::max(change, std::abs(estimated[g] / noise[g] - 1.0));
-    }
+    now.residuals = ResidualsPx(problem, options, now.blocks);
+    const auto estimated =
+        EstimatedNoise(problem, now.residuals, now.rejected, round, now.noise.size());
+    const auto rejected = Reject(problem, now.residuals, estimated, options.outlier_sigmas);
+    double change = LargestChange(now.noise, estimated);
     const double shift_before = options.principal_shift_sigma_px;
     double shift_sigma = shift_before;
     if (options.estimate_principal_shift && shift_before > 0.0 && options.focal_scale_sigma > 0.0) {
       shift_sigma =
-          EstimatedShiftSigma(blocks, round, shift_before, given.principal_shift_sigma_px);
+          EstimatedShiftSigma(now.blocks, round, shift_before, given.principal_shift_sigma_px);
       change = std::max(change, 0.05 * std::abs(shift_sigma / shift_before - 1.0));
     }
-    if ((change < 1e-3 && now_rejected == rejected) || i + 1 == kMostRounds) {
-      BundleResult result = Collect(problem, options, blocks, round, residuals, rejected);
+    if ((change < 1e-3 && rejected == now.rejected) || i + 1 == kMostRounds) {
+      BundleResult result = Collect(problem, options, now, round);
       result.noise_factor = estimated;
       result.principal_shift_sigma_px = shift_before;
       if (options.point_covariance) {
@@ -248,8 +281,8 @@ Result<BundleResult> SolveBundle(const BundleProblem& problem, const BundleOptio
       }
       return result;
     }
-    noise = estimated;
-    rejected = now_rejected;
+    now.noise = estimated;
+    now.rejected = rejected;
     options.principal_shift_sigma_px = shift_sigma;
   }
   return tl::unexpected(unsolved);

@@ -254,6 +254,43 @@ void DropOddBlocks(const std::vector<BlockPlace>& blocks, std::vector<NoteObserv
   }
 }
 
+std::vector<std::optional<TineScan>> StartScans(const PhotoView& view,
+                                                const std::vector<TinePrediction>& predictions) {
+  std::vector<std::optional<TineScan>> scans;
+  for (const TinePrediction& prediction : predictions) {
+    std::optional<TineScan>& scan = scans.emplace_back();
+    if (RowInView(view, prediction)) scan.emplace(view, prediction);
+    if (scan && !scan->Usable()) scan.reset();
+  }
+  return scans;
+}
+
+/// What was seen of a note but for its tone bar, with the reason where no tine was.
+std::optional<TineDetection> ObserveNote(const DetectedPickup& pickup,
+                                         std::optional<TineScan>& scan,
+                                         const NoteDetectionOptions& options,
+                                         NoteObservation& seen) {
+  seen.flange = pickup.flange;
+  seen.pole = pickup.pole;
+  if (!pickup.flange) {
+    seen.problem = "its pickup could not be made out";
+    return std::nullopt;
+  }
+  if (!scan) {
+    seen.problem = "too little of its tine is in view";
+    return std::nullopt;
+  }
+  cv::Mat debug;
+  auto tine = scan->Finish(options.debug ? &debug : nullptr);
+  if (tine) {
+    ObserveTine(*tine, seen);
+  } else {
+    seen.problem = "no rod of the tine's diameter stands out in front of its pickup";
+  }
+  HandOverDebug(options, seen.midi, debug);
+  return tine;
+}
+
 }  // namespace
 
 std::vector<NoteObservation> DetectNotes(const PhotoView& view,
@@ -265,12 +302,7 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view,
     predictions.push_back(Predict(pickups[i], notes[i], options));
   }
   ExpectRootsInLine(view, notes, predictions);
-  std::vector<std::optional<TineScan>> scans;
-  for (const TinePrediction& prediction : predictions) {
-    std::optional<TineScan>& scan = scans.emplace_back();
-    if (RowInView(view, prediction)) scan.emplace(view, prediction);
-    if (scan && !scan->Usable()) scan.reset();
-  }
+  std::vector<std::optional<TineScan>> scans = StartScans(view, predictions);
   LearnFromNeighbors(scans);
   HearOtherPhotos(scans);
   LookForMissedTines(scans);
@@ -279,28 +311,13 @@ std::vector<NoteObservation> DetectNotes(const PhotoView& view,
   std::vector<std::optional<TineSides>> sides(predictions.size());
   std::vector<BlockPlace> blocks;
   for (std::size_t i = 0; i < predictions.size(); ++i) {
-    const DetectedPickup& pickup = pickups[i];
     NoteObservation& seen = result.emplace_back();
     seen.midi = notes[i].midi;
-    seen.flange = pickup.flange;
-    seen.pole = pickup.pole;
-    if (!pickup.flange) {
-      seen.problem = "its pickup could not be made out";
-    } else if (!scans[i]) {
-      seen.problem = "too little of its tine is in view";
-    } else {
-      cv::Mat debug;
-      const auto tine = scans[i]->Finish(options.debug ? &debug : nullptr);
-      if (tine) {
-        ObserveTine(*tine, seen);
-        sides[i] = {tine->offset_root_mm, tine->offset_tip_mm};
-        if (tine->block_edge) {
-          blocks.push_back({i, predictions[i].pickup_mm.x(), tine->block_beside_mm});
-        }
-      } else {
-        seen.problem = "no rod of the tine's diameter stands out in front of its pickup";
-      }
-      HandOverDebug(options, notes[i].midi, debug);
+    const auto tine = ObserveNote(pickups[i], scans[i], options, seen);
+    if (!tine) continue;
+    sides[i] = {tine->offset_root_mm, tine->offset_tip_mm};
+    if (tine->block_edge) {
+      blocks.push_back({i, predictions[i].pickup_mm.x(), tine->block_beside_mm});
     }
   }
   DropOddBlocks(blocks, result);

@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "calibration/median.hpp"
+#include "vision/peak_shift.hpp"
 
 namespace tinesight {
 
@@ -25,13 +26,10 @@ std::optional<OutlinePoint> FindOutline(const cv::Mat& gradient, int row, const 
     }
   }
   if (best < 0) return std::nullopt;
-  const double l = static_cast<double>(g[best - 1]);
   const double m = static_cast<double>(g[best]);
-  const double r = static_cast<double>(g[best + 1]);
-  const double curvature = l - 2.0 * m + r;
-  const double shift = curvature < -1e-9 ? 0.5 * (l - r) / curvature : 0.0;
   OutlinePoint point;
-  point.across_mm = scale.Mm(best + shift);
+  point.across_mm = scale.Mm(
+      best + PeakShift(static_cast<double>(g[best - 1]), m, static_cast<double>(g[best + 1])));
   point.strength = m * m / (m * m + 4.0 * usual * usual);
   return point;
 }

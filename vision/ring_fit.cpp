@@ -8,6 +8,8 @@
 #include <vector>
 
 #include "calibration/median.hpp"
+#include "vision/peak_shift.hpp"
+#include "vision/straightened.hpp"
 
 namespace tinesight {
 namespace {
@@ -24,19 +26,10 @@ Eigen::Vector2d SpokeDirection(int spoke) {
 /// over three of them costs nothing.
 cv::Mat ReadSpokes(const PhotoView& view, const Eigen::Vector3d& center_mm, double inner_mm,
                    int steps) {
-  cv::Mat map(kSpokes, steps, CV_32FC2);
-  for (int k = 0; k < kSpokes; ++k) {
-    const Eigen::Vector2d e = SpokeDirection(k);
-    for (int i = 0; i < steps; ++i) {
-      const double r = inner_mm + kStepMm * i;
-      const Eigen::Vector2d px =
-          view.Project(center_mm + Eigen::Vector3d(r * e.x(), r * e.y(), 0.0));
-      map.at<cv::Vec2f>(k, i) = {static_cast<float>(px.x()), static_cast<float>(px.y())};
-    }
-  }
-  cv::Mat picture;
-  cv::remap(view.bgr, picture, map, {}, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
-  picture.convertTo(picture, CV_32FC3);
+  cv::Mat picture = LookedAt(view, {steps, kSpokes}, [&](int spoke, int step) {
+    const Eigen::Vector2d beside = (inner_mm + kStepMm * step) * SpokeDirection(spoke);
+    return Eigen::Vector3d(center_mm + Eigen::Vector3d(beside.x(), beside.y(), 0.0));
+  });
   cv::copyMakeBorder(picture, picture, 2, 2, 0, 0, cv::BORDER_WRAP);
   cv::GaussianBlur(picture, picture, {0, 0}, 0.12 / kStepMm, 0.8);
   return picture.rowRange(2, 2 + kSpokes);
@@ -191,9 +184,8 @@ std::optional<RingFit> RingProfiles::Fit(const Eigen::Vector2d& start_offset_mm,
     if (best < 0) continue;
     const double left = static_cast<double>(strength_.at<float>(k, best - 1));
     const double right = static_cast<double>(strength_.at<float>(k, best + 1));
-    const double curvature = left - 2.0 * static_cast<double>(best_value) + right;
-    const double shift = curvature < -1e-9 ? 0.5 * (left - right) / curvature : 0.0;
-    points.push_back({SpokeDirection(k), inner_mm_ + step_mm_ * (best + shift) - predicted,
+    const double top = best + PeakShift(left, static_cast<double>(best_value), right);
+    points.push_back({SpokeDirection(k), inner_mm_ + step_mm_ * top - predicted,
                       static_cast<double>(best_value)});
   }
   if (points.size() < kSpokes / 4) return std::nullopt;

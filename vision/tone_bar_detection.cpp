@@ -8,6 +8,7 @@
 #include "calibration/median.hpp"
 #include "vision/block_screen.hpp"
 #include "vision/outline_fit.hpp"
+#include "vision/straightened.hpp"
 
 namespace tinesight {
 namespace {
@@ -79,17 +80,8 @@ AcrossScale ScaleOf(const ToneBarOptions& options) {
 cv::Mat Straighten(const PhotoView& view, const BarPlane& plane, const AcrossScale& scale) {
   const double length = kBehindRootMm + kReachOfLength * plane.note.length_mm;
   const int columns = 2 * static_cast<int>(scale.zero_column) + 1;
-  cv::Mat map(static_cast<int>(length / kRowMm), columns, CV_32FC2);
-  for (int r = 0; r < map.rows; ++r) {
-    for (int c = 0; c < columns; ++c) {
-      const Eigen::Vector2d px = view.Project(plane.Point(scale.Mm(c), AheadMm(r)));
-      map.at<cv::Vec2f>(r, c) = {static_cast<float>(px.x()), static_cast<float>(px.y())};
-    }
-  }
-  cv::Mat picture;
-  cv::remap(view.bgr, picture, map, {}, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
-  picture.convertTo(picture, CV_32F);
-  return picture;
+  return LookedAt(view, {columns, static_cast<int>(length / kRowMm)},
+                  [&](int row, int column) { return plane.Point(scale.Mm(column), AheadMm(row)); });
 }
 
 /// log(1 + (g / 2g₀)²) of the color gradient g across, g₀ being what is usual in the row: how much
