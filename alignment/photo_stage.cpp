@@ -273,6 +273,15 @@ Result<PlacedRow> FindPlacedRow(const PhotoView& rig_view, const PickupRowOption
   return placed;
 }
 
+std::string GrainyWarning(double noise_sigma) {
+  char text[160];
+  std::snprintf(text, sizeof text,
+                "grainy, with noise of %.0f gray levels: it was smoothed; take it with more light, "
+                "or from a stand, for surer figures",
+                noise_sigma);
+  return text;
+}
+
 /// What a photo tells of the rig and of itself.
 struct SeenRig {
   Camera camera;
@@ -299,8 +308,10 @@ Result<SeenRig> SeeRig(const MeasureRequest& request, std::size_t index, PhotoMe
   report.warnings.insert(report.warnings.end(), pose->warnings.begin(), pose->warnings.end());
 
   SeenRig rig{*camera, *pose, {}, {}};
-  rig.view.bgr = Sharpened(photo->bgr);
-  rig.view.gray = Sharpened(photo->gray);
+  const double noise = NoiseSigma(photo->gray);
+  if (noise > kGrainyNoise) report.warnings.push_back(GrainyWarning(noise));
+  rig.view.bgr = Sharpened(photo->bgr, noise);
+  rig.view.gray = Sharpened(photo->gray, noise);
   rig.view.camera = pose->PhotoCamera(*camera);
   rig.view.camera_from_world = pose->camera_from_rig;
   rig.cards = FindCards(seen, rig.view, request.rig);
