@@ -1,0 +1,118 @@
+// Photos taken in too little light. What is measured from them may be coarser, but not beyond what
+// is stated, and no verdict may be wrong.
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <cmath>
+#include <cstdio>
+#include <filesystem>
+#include <opencv2/core.hpp>
+#include <opencv2/imgcodecs.hpp>
+#include <string>
+#include <vector>
+
+#include "alignment/measure_visit.hpp"
+#include "tests/photo_files.hpp"
+#include "tests/sample_truth.hpp"
+#include "tests/temp_folder.hpp"
+
+namespace tinesight {
+namespace {
+
+using testing::Rms;
+using testing::TrueNote;
+using testing::TrueRegister;
+
+// Of the light of a white page. A sensor's noise: so much of every channel's light at its square
+// root, and so much where there is none. Comes out as 7 gray levels where it is bright and 14 in
+// the shade, far more than phones leave in daylight.
+constexpr double kWhite = 1.0 / 0.35;
+constexpr double kShotVariance = 0.002;
+constexpr double kReadVariance = 2e-5;
+constexpr double kGamma = 2.2;
+// What one photo must reach in good light.
+constexpr double kLateralRms_mm = 0.10;
+constexpr double kHeightRms_mm = 0.12;
+constexpr double kLeastWithinU = 0.90;
+
+std::filesystem::path WriteGrainy(const testing::TempFolder& folder, const std::string& name) {
+  cv::Mat light;
+  cv::imread((testing::kSamples / "harp" / (name + ".jpg")).string()).convertTo(light, CV_32F);
+  cv::pow(light / 255.0, kGamma, light);
+  light /= kWhite;
+  cv::Mat noise(light.size(), light.type());
+  cv::RNG rng(11);
+  rng.fill(noise, cv::RNG::NORMAL, 0.0, 1.0);
+  cv::Mat deviation = kShotVariance * light + cv::Scalar::all(kReadVariance);
+  cv::sqrt(deviation, deviation);
+  light += noise.mul(deviation);
+  cv::Mat grainy = kWhite * cv::max(light, 0.0);
+  cv::pow(grainy, 1.0 / kGamma, grainy);
+  grainy.convertTo(grainy, CV_8U, 255.0);
+  return folder.Write(name + ".jpg", testing::Encoded(grainy, ".jpg"));
+}
+
+MeasureRequest Request() {
+  MeasureRequest request;
+  auto camera = ReadCamera(testing::kSamples / "truth" / "camera.json");
+  const auto profile = ReadInstrumentProfile(testing::kSamples / "instrument.json");
+  if (!camera || !profile) {
+    ADD_FAILURE() << "the samples' camera or profile can't be read";
+    return request;
+  }
+  camera->exif.reset();  // the copies have none
+  request.camera = *camera;
+  request.rig = testing::TrueRig(0.03);
+  request.profile = *profile;
+  request.damper = DamperState::kHarpRaised;
+  return request;
+}
+
+struct Errors {
+  std::vector<double> lateral_mm, height_mm;
+  int within_u = 0;  // of the lateral ones
+};
+
+/// Adds the register's notes; EXPECTs that no lateral verdict is wrong.
+void Compare(const VisitMeasurement& visit, const TrueRegister& truth, Errors& errors) {
+  for (const NoteMeasurement& note : visit.notes) {
+    const TrueNote* real = truth.Find(note.midi);
+    if (real == nullptr || !real->in_register || !note.lateral_mm) continue;
+    errors.lateral_mm.push_back(note.lateral_mm->value - real->lateral_mm);
+    errors.height_mm.push_back(note.height_mm->value - real->height_mm);
+    if (std::abs(errors.lateral_mm.back()) <= note.lateral_mm->expanded_u) ++errors.within_u;
+    constexpr double kToleranceMm = 0.5;  // of every note of the samples' instrument
+    const bool off = std::abs(real->lateral_mm) > kToleranceMm;
+    EXPECT_NE(note.lateral_verdict, off ? Verdict::kInTolerance : Verdict::kOutOfTolerance)
+        << truth.name << " " << real->name << ": " << real->lateral_mm << " measured as "
+        << note.lateral_mm->value;
+  }
+}
+
+TEST(GrainyPhotos, AreMeasuredWithinWhatIsStated) {
+  constexpr int kNotes = 17;  // of a register
+  const testing::TempFolder folder;
+  MeasureRequest request = Request();
+  Errors errors;
+  for (const std::string name : {"r1", "r3"}) {
+    request.photos = {WriteGrainy(folder, name + "_left"), WriteGrainy(folder, name + "_right")};
+    const auto visit = MeasureVisit(request, nullptr);
+    ASSERT_TRUE(visit) << visit.error().message;
+    for (const PhotoMeasurement& photo : visit->photos) {
+      EXPECT_TRUE(std::any_of(photo.warnings.begin(), photo.warnings.end(),
+                              [](const std::string& w) { return w.starts_with("grainy"); }))
+          << photo.file;
+    }
+    Compare(*visit, testing::ReadTrueRegister(name), errors);
+  }
+  EXPECT_EQ(errors.lateral_mm.size(), 2 * kNotes);
+  EXPECT_LE(Rms(errors.lateral_mm), kLateralRms_mm);
+  EXPECT_LE(Rms(errors.height_mm), kHeightRms_mm);
+  EXPECT_GE(errors.within_u, kLeastWithinU * static_cast<double>(errors.lateral_mm.size()));
+  std::printf("grainy photos, two stations: lateral %.3f, height %.3f mm RMS, %d of %zu within U\n",
+              Rms(errors.lateral_mm), Rms(errors.height_mm), errors.within_u,
+              errors.lateral_mm.size());
+}
+
+}  // namespace
+}  // namespace tinesight
