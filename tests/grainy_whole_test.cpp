@@ -23,10 +23,10 @@ using testing::Rms;
 using testing::TrueNote;
 using testing::TrueRegister;
 
-// Of the light of a white page. A sensor's noise: so much of every channel's light at its square
-// root, and so much where there is none. Comes out as 7 gray levels where it is bright and 14 in
-// the shade, far more than phones leave in daylight.
-constexpr double kWhite = 1.0 / 0.35;
+// A sensor's noise: its variance grows with the light, by kShotVariance, from kReadVariance; a
+// white page is kWhite of the light that is 1. In the picture these are 7 gray levels where it is
+// bright and 14 in the shade, far more than phones leave in daylight.
+constexpr double kWhite = 0.35;
 constexpr double kShotVariance = 0.002;
 constexpr double kReadVariance = 2e-5;
 constexpr double kGamma = 2.2;
@@ -39,14 +39,14 @@ std::filesystem::path WriteGrainy(const testing::TempFolder& folder, const std::
   cv::Mat light;
   cv::imread((testing::kSamples / "harp" / (name + ".jpg")).string()).convertTo(light, CV_32F);
   cv::pow(light / 255.0, kGamma, light);
-  light /= kWhite;
+  light *= kWhite;
   cv::Mat noise(light.size(), light.type());
   cv::RNG rng(11);
   rng.fill(noise, cv::RNG::NORMAL, 0.0, 1.0);
-  cv::Mat deviation = kShotVariance * light + cv::Scalar::all(kReadVariance);
-  cv::sqrt(deviation, deviation);
+  cv::Mat deviation;
+  cv::sqrt(kShotVariance * light + cv::Scalar::all(kReadVariance), deviation);
   light += noise.mul(deviation);
-  cv::Mat grainy = kWhite * cv::max(light, 0.0);
+  cv::Mat grainy = cv::max(light, 0.0) / kWhite;
   cv::pow(grainy, 1.0 / kGamma, grainy);
   grainy.convertTo(grainy, CV_8U, 255.0);
   return folder.Write(name + ".jpg", testing::Encoded(grainy, ".jpg"));
