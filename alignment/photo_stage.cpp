@@ -287,6 +287,7 @@ struct SeenRig {
   Camera camera;
   RigPose pose;
   std::vector<Card> cards;
+  double noise_sigma = 0.0;
   PhotoView view;  ///< its world is the rig
 };
 
@@ -307,11 +308,10 @@ Result<SeenRig> SeeRig(const MeasureRequest& request, std::size_t index, PhotoMe
   report.rms_px = pose->rms_px;
   report.warnings.insert(report.warnings.end(), pose->warnings.begin(), pose->warnings.end());
 
-  SeenRig rig{*camera, *pose, {}, {}};
-  const double noise = NoiseSigma(photo->gray);
-  if (noise > kGrainyNoise) report.warnings.push_back(GrainyWarning(noise));
-  rig.view.bgr = Sharpened(photo->bgr, noise);
-  rig.view.gray = Sharpened(photo->gray, noise);
+  SeenRig rig{*camera, *pose, {}, NoiseSigma(photo->gray), {}};
+  if (rig.noise_sigma > kGrainyNoise) report.warnings.push_back(GrainyWarning(rig.noise_sigma));
+  rig.view.bgr = Sharpened(photo->bgr, rig.noise_sigma);
+  rig.view.gray = Sharpened(photo->gray, rig.noise_sigma);
   rig.view.camera = pose->PhotoCamera(*camera);
   rig.view.camera_from_world = pose->camera_from_rig;
   rig.cards = FindCards(seen, rig.view, request.rig);
@@ -351,6 +351,7 @@ Result<StagedPhoto> StagePhoto(const MeasureRequest& request, std::size_t index,
   if (!rig) return tl::unexpected<Error>(rig.error());
   StagedPhoto staged;
   staged.request_index = index;
+  staged.noise_sigma = rig->noise_sigma;
   staged.observations.camera = rig->camera;
   staged.observations.pose = rig->pose;
   staged.observations.height_counts = request.damper != DamperState::kResting;

@@ -16,6 +16,7 @@ namespace tinesight {
 struct StagedPhoto {
   std::size_t request_index = 0;
   PhotoObservations observations;
+  double noise_sigma = 0.0;             ///< of its picture, gray levels (vision/sharpening.hpp)
   PickupRowOptions row_options;         ///< with which its pickups were found, rig frame
   std::vector<NoteGeometry> geometry;   ///< of its notes, as the profile has them
   std::vector<DetectedPickup> pickups;  ///< parallel to `geometry`

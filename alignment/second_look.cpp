@@ -64,9 +64,8 @@ SecondLook LookAgain(const MeasureRequest& request, const std::vector<StagedPhot
   const auto picture = ReadPhoto(request.photos[photo.request_index]);
   if (!picture) return {observations[index].notes, {}};
   PhotoView view;
-  const double noise = NoiseSigma(picture->gray);
-  view.bgr = Sharpened(picture->bgr, noise);
-  view.gray = Sharpened(picture->gray, noise);
+  view.bgr = Sharpened(picture->bgr, photo.noise_sigma);
+  view.gray = Sharpened(picture->gray, photo.noise_sigma);
   view.camera = solution.cameras[index];
   view.camera_from_world = solution.camera_from_harp[index];
   std::vector<NoteGeometry> geometry = photo.geometry;
