@@ -11,6 +11,7 @@
 #include "alignment/self_calibration.hpp"
 #include "calibration/rig_bars.hpp"
 #include "calibration/rig_pose.hpp"
+#include "vision/bar_blur.hpp"
 #include "vision/harp_place.hpp"
 #include "vision/note_detection.hpp"
 #include "vision/photo.hpp"
@@ -282,6 +283,15 @@ std::string GrainyWarning(double noise_sigma) {
   return text;
 }
 
+std::string BlurredWarning(double blur_mm) {
+  char text[160];
+  std::snprintf(text, sizeof text,
+                "out of focus or moved: edges on the pickup bar are spread by %.2f mm; take it "
+                "again, focused on the pickups and held still, for surer figures",
+                blur_mm);
+  return text;
+}
+
 /// What a photo tells of the rig and of itself.
 struct SeenRig {
   Camera camera;
@@ -314,6 +324,8 @@ Result<SeenRig> SeeRig(const MeasureRequest& request, std::size_t index, PhotoMe
   rig.view.gray = Sharpened(photo->gray, rig.noise_sigma);
   rig.view.camera = pose->PhotoCamera(*camera);
   rig.view.camera_from_world = pose->camera_from_rig;
+  const auto blur_mm = PickupBarBlurMm(seen, request.rig, rig.view);
+  if (blur_mm && *blur_mm > kBlurredBarMm) report.warnings.push_back(BlurredWarning(*blur_mm));
   rig.cards = FindCards(seen, rig.view, request.rig);
   return rig;
 }

@@ -1,5 +1,5 @@
-// Photos taken in too little light. What is measured from them may be coarser, but not beyond what
-// is stated, and no verdict may be wrong.
+// Photos taken in too little light, or out of focus: they say so. What is measured from them may be
+// coarser, but not beyond what is stated, and no verdict may be wrong.
 #include <gtest/gtest.h>
 
 #include <algorithm>
@@ -8,7 +8,9 @@
 #include <filesystem>
 #include <opencv2/core.hpp>
 #include <opencv2/imgcodecs.hpp>
+#include <opencv2/imgproc.hpp>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "alignment/measure_visit.hpp"
@@ -34,22 +36,42 @@ constexpr double kGamma = 2.2;
 constexpr double kLateralRms_mm = 0.10;
 constexpr double kHeightRms_mm = 0.12;
 constexpr double kLeastWithinU = 0.90;
+constexpr int kNotes = 17;  // of a register
 
-std::filesystem::path WriteGrainy(const testing::TempFolder& folder, const std::string& name) {
+/// Of a sample photo, white being 1.
+cv::Mat LightOf(const std::string& name) {
   cv::Mat light;
   cv::imread((testing::kSamples / "harp" / (name + ".jpg")).string()).convertTo(light, CV_32F);
   cv::pow(light / 255.0, kGamma, light);
-  light *= kWhite;
+  return light;
+}
+
+std::filesystem::path WritePhoto(const testing::TempFolder& folder, const std::string& name,
+                                 const cv::Mat& light) {
+  cv::Mat photo = cv::max(light, 0.0);
+  cv::pow(photo, 1.0 / kGamma, photo);
+  photo.convertTo(photo, CV_8U, 255.0);
+  return folder.Write(name + ".jpg", testing::Encoded(photo, ".jpg"));
+}
+
+std::filesystem::path WriteGrainy(const testing::TempFolder& folder, const std::string& name) {
+  cv::Mat light = kWhite * LightOf(name);
   cv::Mat noise(light.size(), light.type());
   cv::RNG rng(11);
   rng.fill(noise, cv::RNG::NORMAL, 0.0, 1.0);
   cv::Mat deviation;
   cv::sqrt(kShotVariance * light + cv::Scalar::all(kReadVariance), deviation);
   light += noise.mul(deviation);
-  cv::Mat grainy = cv::max(light, 0.0) / kWhite;
-  cv::pow(grainy, 1.0 / kGamma, grainy);
-  grainy.convertTo(grainy, CV_8U, 255.0);
-  return folder.Write(name + ".jpg", testing::Encoded(grainy, ".jpg"));
+  return WritePhoto(folder, name, light / kWhite);
+}
+
+/// Each point of light spread over a disc of 7 px.
+std::filesystem::path WriteOutOfFocus(const testing::TempFolder& folder, const std::string& name) {
+  cv::Mat disc = cv::getStructuringElement(cv::MORPH_ELLIPSE, {7, 7});
+  disc.convertTo(disc, CV_32F, 1.0 / cv::sum(disc)[0]);
+  cv::Mat light;
+  cv::filter2D(LightOf(name), light, -1, disc);
+  return WritePhoto(folder, name, light);
 }
 
 MeasureRequest Request() {
@@ -66,6 +88,11 @@ MeasureRequest Request() {
   request.profile = *profile;
   request.damper = DamperState::kHarpRaised;
   return request;
+}
+
+bool Warns(const PhotoMeasurement& photo, std::string_view start) {
+  return std::any_of(photo.warnings.begin(), photo.warnings.end(),
+                     [&](const std::string& warning) { return warning.starts_with(start); });
 }
 
 struct Errors {
@@ -90,7 +117,6 @@ void Compare(const VisitMeasurement& visit, const TrueRegister& truth, Errors& e
 }
 
 TEST(GrainyPhotos, AreMeasuredWithinWhatIsStated) {
-  constexpr int kNotes = 17;  // of a register
   const testing::TempFolder folder;
   MeasureRequest request = Request();
   Errors errors;
@@ -99,9 +125,7 @@ TEST(GrainyPhotos, AreMeasuredWithinWhatIsStated) {
     const auto visit = MeasureVisit(request, nullptr);
     ASSERT_TRUE(visit) << visit.error().message;
     for (const PhotoMeasurement& photo : visit->photos) {
-      EXPECT_TRUE(std::any_of(photo.warnings.begin(), photo.warnings.end(),
-                              [](const std::string& w) { return w.starts_with("grainy"); }))
-          << photo.file;
+      EXPECT_TRUE(Warns(photo, "grainy")) << photo.file;
     }
     Compare(*visit, testing::ReadTrueRegister(name), errors);
   }
@@ -112,6 +136,21 @@ TEST(GrainyPhotos, AreMeasuredWithinWhatIsStated) {
   std::printf("grainy photos, two stations: lateral %.3f, height %.3f mm RMS, %d of %zu within U\n",
               Rms(errors.lateral_mm), Rms(errors.height_mm), errors.within_u,
               errors.lateral_mm.size());
+}
+
+TEST(PhotosOutOfFocus, SayTheyAre) {
+  const testing::TempFolder folder;
+  MeasureRequest request = Request();
+  request.photos = {WriteOutOfFocus(folder, "r3_left"),
+                    testing::kSamples / "harp" / "r3_right.jpg"};
+  const auto visit = MeasureVisit(request, nullptr);
+  ASSERT_TRUE(visit) << visit.error().message;
+  ASSERT_EQ(visit->photos.size(), 2u);
+  EXPECT_TRUE(Warns(visit->photos[0], "out of focus"));
+  EXPECT_FALSE(Warns(visit->photos[1], "out of focus"));
+  Errors errors;
+  Compare(*visit, testing::ReadTrueRegister("r3"), errors);
+  EXPECT_EQ(errors.lateral_mm.size(), kNotes);
 }
 
 }  // namespace
