@@ -15,8 +15,8 @@ namespace tinesight {
 [[nodiscard]] std::optional<double> PickupBarBlurMm(const RigObservations& seen, const Rig& rig,
                                                     const PhotoView& view);
 
-/// From there on a photo is out of focus, or was moved: sample photos have 0.15 to 0.21 mm, copies
-/// blurred by discs of 7 px, which err half as much again, 0.27 to 0.32 mm.
+/// From there on a photo is out of focus, or was moved: sample photos of three registers have 0.15
+/// to 0.21 mm, copies of them blurred by discs of 7 px, which err half as much again, 0.27 to 0.32.
 inline constexpr double kBlurredBarMm = 0.25;
 
 }  // namespace tinesight
