@@ -21,6 +21,12 @@
 namespace tinesight {
 namespace {
 
+std::string Text(const char* format, double value) {
+  char text[200];
+  std::snprintf(text, sizeof text, format, value);
+  return text;
+}
+
 /// Pose from tags, then once more with the saddle points that the first pose lets us find.
 Result<RigPose> SolvePose(const Photo& photo, const MeasureRequest& request, const Camera& camera,
                           const RigPoseOptions& options, RigObservations& seen) {
@@ -55,12 +61,10 @@ Result<Camera> CameraOf(const Photo& photo, const MeasureRequest& request,
   pose_options.focal_scale_sigma = std::hypot(pose_options.focal_scale_sigma, u[0] / found.fx_px);
   pose_options.principal_point_sigma_px =
       std::hypot(pose_options.principal_point_sigma_px, std::max(u[2], u[3]));
-  char text[160];
-  std::snprintf(text, sizeof text,
-                "measured without a calibration: its camera was found from the photos themselves, "
-                "focal length to %.2f %%",
-                200.0 * u[0] / found.fx_px);
-  warnings.emplace_back(text);
+  warnings.push_back(
+      Text("measured without a calibration: its camera was found from the photos themselves, "
+           "focal length to %.2f %%",
+           200.0 * u[0] / found.fx_px));
   return found.ForOrientation(photo.exif.orientation);
 }
 
@@ -275,21 +279,17 @@ Result<PlacedRow> FindPlacedRow(const PhotoView& rig_view, const PickupRowOption
 }
 
 std::string GrainyWarning(double noise_sigma) {
-  char text[160];
-  std::snprintf(text, sizeof text,
-                "grainy, with noise of %.0f gray levels: it was smoothed; take it with more light, "
-                "or from a stand, for surer figures",
-                noise_sigma);
-  return text;
+  return Text(
+      "grainy, with noise of %.0f gray levels: it was smoothed; take it with more light, or from a "
+      "stand, for surer figures",
+      noise_sigma);
 }
 
 std::string BlurredWarning(double blur_mm) {
-  char text[160];
-  std::snprintf(text, sizeof text,
-                "out of focus or moved: edges on the pickup bar are spread by %.2f mm; take it "
-                "again, focused on the pickups and held still, for surer figures",
-                blur_mm);
-  return text;
+  return Text(
+      "out of focus or moved: edges on the pickup bar are spread by %.2f mm; take it again, "
+      "focused on the pickups and held still, for surer figures",
+      blur_mm);
 }
 
 /// What a photo tells of the rig and of itself.
@@ -325,7 +325,7 @@ Result<SeenRig> SeeRig(const MeasureRequest& request, std::size_t index, PhotoMe
   rig.view.camera = pose->PhotoCamera(*camera);
   rig.view.camera_from_world = pose->camera_from_rig;
   const auto blur_mm = PickupBarBlurMm(seen, request.rig, rig.view);
-  if (blur_mm && *blur_mm > kBlurredBarMm) report.warnings.push_back(BlurredWarning(*blur_mm));
+  if (blur_mm && *blur_mm >= kBlurredBarMm) report.warnings.push_back(BlurredWarning(*blur_mm));
   rig.cards = FindCards(seen, rig.view, request.rig);
   return rig;
 }
