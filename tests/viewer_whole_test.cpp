@@ -68,10 +68,12 @@ std::filesystem::path MakeRecord(const TempFolder& folder, const VisitMeasuremen
   return file;
 }
 
-// A screen of its own, and a home of its own for what the window remembers.
+// A screen of its own, and a home of its own for what the window remembers. -noreset: else a
+// screen starts anew once its last client leaves, such as xdotool's first look for the window, and
+// now and then refuses a window that opens meanwhile.
 CommandOutcome RunOnScreen(const std::string& command, const TempFolder& folder) {
   return RunShell("env XDG_STATE_HOME='" + (folder / "state").string() +
-                  "' xvfb-run -a -s '-screen 0 1280x800x24' " + command);
+                  "' xvfb-run -a -s '-screen 0 1280x800x24 -noreset' " + command);
 }
 
 struct Box {
