@@ -3,6 +3,7 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
+#include <utility>
 
 #include "tests/detector_scene.hpp"
 
@@ -38,13 +39,13 @@ PhotoView PoleView(bool chisel, const Eigen::Vector2d& middle_mm) {
 // wherever the pole is by the same.
 TEST(PoleReading, FollowsThePole) {
   for (const bool chisel : {false, true}) {
-    const auto here = ReadPole(PoleView(chisel, {0.0, 0.0}), {0.2, -0.1, 0.0});
+    const auto here = ReadPole(PoleView(chisel, {0.0, 0.0}), {0.2, -0.1, 0.0}, 3.0);
     ASSERT_TRUE(here) << chisel;
     const Eigen::Vector2d error_mm = Eigen::Vector2d(0.2, -0.1) + here->offset_mm;
     EXPECT_LT(error_mm.norm(), 0.3) << chisel;
     for (const Eigen::Vector2d& middle_mm :
          {Eigen::Vector2d(0.4, -0.3), Eigen::Vector2d(-0.2, 0.3)}) {
-      const auto there = ReadPole(PoleView(chisel, middle_mm), {0.2, -0.1, 0.0});
+      const auto there = ReadPole(PoleView(chisel, middle_mm), {0.2, -0.1, 0.0}, 3.0);
       ASSERT_TRUE(there) << chisel;
       const Eigen::Vector2d moved_mm = there->offset_mm - here->offset_mm;
       EXPECT_LT((moved_mm - middle_mm).norm(), 0.12) << chisel << ", " << moved_mm.transpose();
@@ -54,19 +55,30 @@ TEST(PoleReading, FollowsThePole) {
 
 TEST(PoleReading, DoesNotDependOnWhereThePoleIsExpected) {
   const PhotoView view = PoleView(false, {0.0, 0.0});
-  const auto here = ReadPole(view, Eigen::Vector3d::Zero());
+  const auto here = ReadPole(view, Eigen::Vector3d::Zero(), 3.0);
   ASSERT_TRUE(here);
   for (const Eigen::Vector2d& off_mm : {Eigen::Vector2d(-0.5, 0.3), Eigen::Vector2d(0.4, 0.6)}) {
-    const auto there = ReadPole(view, {off_mm.x(), off_mm.y(), 0.0});
+    const auto there = ReadPole(view, {off_mm.x(), off_mm.y(), 0.0}, 3.0);
     ASSERT_TRUE(there);
     EXPECT_LT((off_mm + there->offset_mm - here->offset_mm).norm(), 0.05) << off_mm.transpose();
+  }
+}
+
+// A profile may say anything from 0.3 to 20 mm.
+TEST(PoleReading, TakesAWidthThatItNeverSawForTheNearest) {
+  const PhotoView view = PoleView(false, {0.0, 0.0});
+  for (const auto& [told_mm, nearest_mm] : {std::pair{20.0, 5.8}, std::pair{0.3, 1.4}}) {
+    const auto told = ReadPole(view, {0.2, -0.1, 0.0}, told_mm);
+    const auto nearest = ReadPole(view, {0.2, -0.1, 0.0}, nearest_mm);
+    ASSERT_TRUE(told && nearest) << told_mm;
+    EXPECT_EQ(told->offset_mm, nearest->offset_mm) << told_mm;
   }
 }
 
 TEST(PoleReading, FindsNoneOnAnEvenGround) {
   PhotoView view = testing::DetectorView(20.0);
   testing::Render(view, 1.0, 2.0, [](const Eigen::Vector3d&) { return 90.0; });
-  EXPECT_FALSE(ReadPole(view, {0.0, 0.0, 0.0}));
+  EXPECT_FALSE(ReadPole(view, {0.0, 0.0, 0.0}, 3.0));
 }
 
 }  // namespace

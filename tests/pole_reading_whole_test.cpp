@@ -14,6 +14,8 @@
 namespace tinesight {
 namespace {
 
+constexpr double kWideMm = 3.0;  // pole_tip_diameter_mm of sample_images/instrument.json
+
 TEST(PoleReading, OnTheSamplePhotosErrsAsItSays) {
   // Each is expected beside where it is: what is expected shall not be what is found.
   const std::vector<Eigen::Vector2d> expected_off_mm{{-0.4, 0.3}, {0.5, -0.2}};
@@ -33,7 +35,7 @@ TEST(PoleReading, OnTheSamplePhotosErrsAsItSays) {
         for (const Eigen::Vector2d& off_mm : expected_off_mm) {
           ++shown;
           const Eigen::Vector3d beside(off_mm.x(), off_mm.y(), 0.0);
-          const auto place = ReadPole(view, note->pickup_harp_mm + beside);
+          const auto place = ReadPole(view, note->pickup_harp_mm + beside, kWideMm);
           if (!place) continue;
           const Eigen::Vector2d error_mm = off_mm + place->offset_mm;
           x_mm.push_back(error_mm.x());

@@ -33,14 +33,25 @@ cv::dnn::Net& Parsed(const Network& network) {
   return at->second;
 }
 
-}  // namespace
-
-cv::Mat TellBothWays(const Network& network, const cv::Mat& strip) {
-  std::vector<cv::Mat> both{Normalized(strip), cv::Mat()};
+cv::Mat ToldOfBothWays(const Network& network, const cv::Mat& input) {
+  std::vector<cv::Mat> both{input, cv::Mat()};
   cv::flip(both[0], both[1], 1);
   cv::dnn::Net& net = Parsed(network);
   net.setInput(cv::dnn::blobFromImages(both));
   return net.forward().reshape(1, 2).clone();
+}
+
+}  // namespace
+
+cv::Mat TellBothWays(const Network& network, const cv::Mat& strip) {
+  return ToldOfBothWays(network, Normalized(strip));
+}
+
+cv::Mat TellBothWays(const Network& network, const cv::Mat& strip, double also) {
+  const std::vector<cv::Mat> told{Normalized(strip), cv::Mat(strip.size(), CV_32F, also)};
+  cv::Mat input;
+  cv::merge(told, input);
+  return ToldOfBothWays(network, input);
 }
 
 }  // namespace tinesight

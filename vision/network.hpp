@@ -20,5 +20,7 @@ extern const Network kPoleReading;
 /// deviation 1 (first row), and of its mirror image (second row): left and right shall be alike to
 /// it. CV_32F.
 [[nodiscard]] cv::Mat TellBothWays(const Network& network, const cv::Mat& strip);
+/// The same of a network that is told a number as well: one more channel, `also` everywhere.
+[[nodiscard]] cv::Mat TellBothWays(const Network& network, const cv::Mat& strip, double also);
 
 }  // namespace tinesight

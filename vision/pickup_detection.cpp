@@ -246,15 +246,15 @@ CenterObservation ObserveFlange(const PhotoView& view, const Candidate& c) {
 }
 
 /// A pole as it is read about where its flange says that it is, whatever its shape.
-void ObservePole(const PhotoView& view, const Candidate& c, double row_z_mm,
+void ObservePole(const PhotoView& view, const Candidate& c, const PickupRowOptions& options,
                  DetectedPickup& pickup) {
   constexpr double kUsualProtrusionMm = 2.0;
   Eigen::Vector3d middle = c.axis_mm - Eigen::Vector3d(0.0, 0.0, kUsualProtrusionMm);
-  const auto found = ReadPole(view, middle);
+  const auto found = ReadPole(view, middle, options.pole_tip_diameter_mm);
   if (!found) return;
   middle.head<2>() += found->offset_mm;
   pickup.pole = Observe(view, middle, found->sigma_mm);
-  pickup.plane_mm = OnPlane(view, middle, row_z_mm).head<2>();
+  pickup.plane_mm = OnPlane(view, middle, options.row_z_mm).head<2>();
 }
 
 }  // namespace
@@ -285,7 +285,7 @@ std::vector<DetectedPickup> DetectPickups(const PhotoView& view, const PickupRow
     pickup.plane_mm = c.axis_mm.head<2>();
     if (!c.flange) continue;
     pickup.flange = ObserveFlange(view, c);
-    ObservePole(view, c, options.row_z_mm, pickup);
+    ObservePole(view, c, options, pickup);
   }
   return result;
 }

@@ -16,6 +16,9 @@ constexpr double kStepMm = 0.125;
 constexpr int kCells = 16;  // to each side of what the network tells
 constexpr int kCellSteps = kSide / kCells;
 constexpr double kUnitMm = 0.1;
+constexpr double kUsualWideMm = 3.0;
+constexpr double kLeastWideMm = 1.4;  // of the poles that it learned from
+constexpr double kMostWideMm = 5.8;
 constexpr double kLeastLogWeight = -6.0;
 constexpr double kMostLogWeight = 6.0;
 
@@ -46,12 +49,13 @@ Told OverCells(const cv::Mat& told) {
   return result;
 }
 
-PolePlace ReadAbout(const PhotoView& view, const Eigen::Vector3d& middle_mm) {
+PolePlace ReadAbout(const PhotoView& view, const Eigen::Vector3d& middle_mm, double wide_mm) {
   const cv::Mat picture = LookedAt(view, {kSide, kSide}, [&](int row, int column) {
     const Eigen::Vector3d beside(column - 0.5 * (kSide - 1), row - 0.5 * (kSide - 1), 0.0);
     return Eigen::Vector3d(middle_mm + kStepMm * beside);
   });
-  const cv::Mat told = TellBothWays(kPoleReading, picture);
+  const double known_mm = std::clamp(wide_mm, kLeastWideMm, kMostWideMm);
+  const cv::Mat told = TellBothWays(kPoleReading, picture, std::log(known_mm / kUsualWideMm));
   const Told seen = OverCells(told.row(0));
   Told mirrored = OverCells(told.row(1));
   mirrored.place_mm.x() *= -1.0;
@@ -61,12 +65,13 @@ PolePlace ReadAbout(const PhotoView& view, const Eigen::Vector3d& middle_mm) {
 
 }  // namespace
 
-std::optional<PolePlace> ReadPole(const PhotoView& view, const Eigen::Vector3d& expected_mm) {
+std::optional<PolePlace> ReadPole(const PhotoView& view, const Eigen::Vector3d& expected_mm,
+                                  double wide_mm) {
   constexpr int kReadings = 2;  // what lies in the middle is read best
   PolePlace place;
   for (int i = 0; i < kReadings; ++i) {
     const Eigen::Vector3d from(place.offset_mm.x(), place.offset_mm.y(), 0.0);
-    const PolePlace nearer = ReadAbout(view, expected_mm + from);
+    const PolePlace nearer = ReadAbout(view, expected_mm + from, wide_mm);
     place = {place.offset_mm + nearer.offset_mm, nearer.sigma_mm};
   }
   if (place.offset_mm.norm() > kFarthestMm || place.sigma_mm > kMostSigmaMm) return std::nullopt;

@@ -15,8 +15,9 @@ struct PolePlace {
 
 /// Where the middle of a pole tip's face is, whatever its shape, as a small network reads the
 /// picture, which was trained on rendered pickups (vision/training). `expected_mm`: where it should
-/// be, carrier frame. nullopt: none stands out within a mm of there.
+/// be, carrier frame; `wide_mm`: how wide the face is, as far as is known. nullopt: none stands out
+/// within a mm of there.
 [[nodiscard]] std::optional<PolePlace> ReadPole(const PhotoView& view,
-                                                const Eigen::Vector3d& expected_mm);
+                                                const Eigen::Vector3d& expected_mm, double wide_mm);
 
 }  // namespace tinesight

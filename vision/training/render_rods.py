@@ -1,8 +1,8 @@
 """Blender 3.4 / Cycles: the tines of a harp made up at random, seen by a camera at random; see README.md.
 
-    blender -b -noaudio --factory-startup -P render_rods.py -- SEED OUT.exr [--tips | --roots]
+    blender -b -noaudio --factory-startup -P render_rods.py -- SEED OUT.exr [--tips | --poles | --roots]
 
-Writes OUT.exr, linear, without lens distortion, only where tines (or, three times as fast, their ends or roots) are, and
+Writes OUT.exr, linear, without lens distortion, only where tines (or, faster, their ends, the poles before them or their roots) are, and
 OUT.json: camera, tines, pole tips and the blocks' upper edges toward the pickups. Lengths are mm,
 x toward treble, y down as the camera sees it, z away from it. Neither the sample photos' harp nor their light is used.
 """
@@ -20,7 +20,7 @@ sys.path.insert(0, os.path.join(os.path.dirname(os.path.abspath(__file__)), "../
 from scene import Mesh  # noqa: E402
 
 SPACING_MM = 13.7
-SAMPLES = 10
+SAMPLES = 6 if "--poles" in sys.argv else 10  # a pixel
 GRAINS = [(3, 3, 0.15), (1, 1, 1), (0.5, 0.5, 4), (6, 6, 0.05), (2, 2, 0.4)]
 
 
@@ -154,7 +154,8 @@ def build_bobbin(flange, coil, pickup):
 
 
 def build_pickup(place, random):
-    """Each of its own shape and look: a picture shows as many as it has notes, and nothing that learns looks at two."""
+    """Each of its own shape and look: a picture shows as many as it has notes, and nothing that learns looks at two.
+    How wide its pole's tip is across."""
     pickup, pole, flange, coil = random_pickup(random), Mesh(), Mesh(), Mesh()
     for mesh in (pole, flange, coil):
         mesh.place = place
@@ -163,6 +164,7 @@ def build_pickup(place, random):
     pole.object("pole", material(random.gray(0.25, 0.75, 0.1), random(0.12, 0.5), 1, random.one_of(GRAINS), random(0.03, 0.25)))
     flange.object("flange", material(random.gray(0.02, 0.85 if random.often(0.2) else 0.6, 0.2), 0.5, 0, (0.5, 0.5, 0.5)))
     coil.object("coil", material(random(0.02, 0.6, 3), 0.4, 0, (0.3, 0.3, 6)))
+    return 2 * pickup["face"] * {"bead": 1.25, "blade": 1.4}.get(pickup["kind"], 1.0)
 
 
 def random_block(random):
@@ -209,7 +211,7 @@ def build_harp(notes, random):
             parts["rubber"].lathe([(3.6, 0), (4.2, 0.8), (4.2, 5), (3.6, 5.8)], 28, (0, 9.2, z), (0, 1, 0))
             parts["steel"].lathe([(3.2, 0), (3.2, 1.4), (2.6, 1.9)], 24, (0, 5.9, z), (0, -1, 0))
         note["pole_mm"] = [note["tip_mm"][0] + random(-0.6, 0.6), random(-0.3, 0.3), random(-0.4, 0.4)]
-        build_pickup(frame(note["pole_mm"], [0, 0, 1]), random)
+        note["pole_wide_mm"] = build_pickup(frame(note["pole_mm"], [0, 0, 1]), random)
     parts["wood"].box((0, 20, -90), (330, 10, 205), 0.8)
     parts["rail"].box((0, 18, 9), (300, 9, 14), 0.8)
     parts["behind"].box((0, 60, 100), (2400, 30, 1400))
@@ -231,6 +233,14 @@ def light(scene, random):
     scene.world, world.use_nodes = world, True
     sky = world.node_tree.nodes["Background"]
     sky.inputs[0].default_value, sky.inputs[1].default_value = (*random(0.35, 0.8, 3), 1), random.log(0.06, 0.7)
+    if random.often(0.5):  # rooms: from ceiling to floor
+        nodes, link = world.node_tree.nodes, world.node_tree.links.new
+        at, parts, shades = (nodes.new("ShaderNode" + kind) for kind in ("TexCoord", "SeparateXYZ", "ValToRGB"))
+        link(at.outputs["Generated"], parts.inputs[0])
+        link(parts.outputs["Y"], shades.inputs[0])
+        for element, place in zip(shades.color_ramp.elements, (random(0.05, 0.5), random(0.5, 0.95))):
+            element.position, element.color = place, (*random.log(0.1, 1) * random(0.7, 1, 3), 1)
+        link(shades.outputs[0], sky.inputs[0])
     for _ in range(int(random.rng.integers(1, 4))):
         azimuth, elevation, far = random(0, 2 * math.pi), random(0.15, 1.4), random(350, 1000)
         at = Vector((far * math.cos(azimuth) * math.cos(elevation), -far * math.sin(elevation), far * math.sin(azimuth) * math.cos(elevation) - 60))
@@ -259,6 +269,8 @@ def shown_mm(length_mm):
     """From where to where of a tine, from its root, the picture must reach."""
     if "--tips" in sys.argv:
         return length_mm - 14, length_mm + 8
+    if "--poles" in sys.argv:
+        return length_mm - 4, length_mm + 5
     return (-9, 15) if "--roots" in sys.argv else (0.3 * length_mm, 1.03 * length_mm)
 
 

@@ -112,7 +112,7 @@ def write(network, weights, rows, columns, out):
     """OUT.pt and OUT.onnx, for strips of rows x columns."""
     torch.save(weights, out + ".pt")
     network.load_state_dict(weights)
-    torch.onnx.export(network.eval(), torch.zeros(1, 3, rows, columns), out + ".onnx", input_names=["strip"], output_names=["rows"], opset_version=11)
+    torch.onnx.export(network.eval(), torch.zeros(1, network.a.in_channels, rows, columns), out + ".onnx", input_names=["strip"], output_names=["rows"], opset_version=11)
 
 
 def learn(make, rows, columns, look, loss_of, told, options, weight_decay=1e-3):
