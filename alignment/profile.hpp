@@ -40,9 +40,7 @@ struct PriorUncertainty {
   double gap_mm = 0.3;
   double tine_length_mm = 1.0;
   double tine_yaw_deg = 0.6;
-  /// Tines whose heights are set to fractions of a mm slope alike: by 0.15° about their mean on the
-  /// sample photos, by 0.23° in a scene of another maker (standard deviations).
-  double tine_pitch_deg = 0.3;
+  double tine_pitch_deg = 0.4;
   double tone_bar_yaw_deg = 0.3;
   double tone_bar_pitch_deg = 0.3;
 };
