@@ -2,9 +2,9 @@
 
     blender -b -noaudio --factory-startup -P render_rods.py -- SEED OUT.exr [--tips | --poles | --roots]
 
-Writes OUT.exr, linear, without lens distortion, only where tines (or, faster, their ends, the poles before them or their roots) are, and
-OUT.json: camera, tines, pole tips and the blocks' upper edges toward the pickups. Lengths are mm,
-x toward treble, y down as the camera sees it, z away from it. Neither the sample photos' harp nor their light is used.
+Writes OUT.exr, linear, without lens distortion, only where tines (or, faster, their ends, the poles before them or their
+roots) are, and OUT.json: camera, tines, pole tips and the blocks' upper edges toward the pickups. Lengths are mm, x toward
+treble, y down as the camera sees it, z away from it. Neither the sample photos' harp nor their light is used.
 """
 import json
 import math
