@@ -1,8 +1,5 @@
 #include "alignment/second_look.hpp"
 
-#include <cmath>
-#include <map>
-
 #include "alignment/debug_pictures.hpp"
 #include "alignment/seen_elsewhere.hpp"
 #include "vision/photo.hpp"
@@ -11,32 +8,35 @@
 namespace tinesight {
 namespace {
 
+/// Where the solve has the middle of a note's flange, harp frame; of a note that it doesn't have,
+/// where the row has it.
+Eigen::Vector3d FlangeMm(int midi, const HarpSolution& solution, double depth_mm,
+                         const InstrumentProfile& profile) {
+  for (const SolvedNote& solved : solution.notes) {
+    if (solved.midi != midi) continue;
+    const auto& s = solved.state;
+    return {s[SolvedNote::kX], s[SolvedNote::kY],
+            s[SolvedNote::kZ] + s[SolvedNote::kRecess] + depth_mm};
+  }
+  return {profile.note_spacing_mm * (midi - profile.FirstMidi()), 0.0, depth_mm};
+}
+
 /// The pickups of `staged`, as they are seen from where the harp is known to stand.
-/// The pickup of note m is the one near x = spacing · (m − first).
 std::vector<DetectedPickup> FindPickupsAgain(const PhotoView& view, const StagedPhoto& staged,
+                                             const HarpSolution& solution,
                                              const InstrumentProfile& profile) {
-  constexpr double kSearchMm = 6.0;
-  const double spacing_mm = profile.note_spacing_mm;
-  const auto x_of = [&](int midi) { return spacing_mm * (midi - profile.FirstMidi()); };
+  const auto placement = static_cast<std::size_t>(staged.observations.placement);
   PickupRowOptions options = staged.row_options;
-  options.search_y_mm = kSearchMm;
-  options.row_y_mm = 0.0;
+  options.pole_protrusion_mm = solution.ring_depths_mm[placement].x();
   options.row_z_mm = 0.0;
-  options.min_x_mm = x_of(staged.geometry.front().midi) - 1.5 * spacing_mm;
-  options.max_x_mm = x_of(staged.geometry.back().midi) + 1.5 * spacing_mm;
-  std::vector<DetectedPickup> pickups = staged.pickups;
-  const auto row = FindPickupRow(view, options);
-  if (!row) return pickups;
-  std::map<int, DetectedPickup> again;
-  for (const DetectedPickup& pickup : DetectPickups(view, *row, options)) {
-    const auto place = static_cast<int>(std::lround(pickup.plane_mm.x() / spacing_mm));
-    again[profile.FirstMidi() + place] = pickup;
+  PickupRow row;
+  for (std::size_t i = 0; i < staged.pickups.size(); ++i) {
+    const Eigen::Vector3d flange =
+        FlangeMm(staged.geometry[i].midi, solution, options.pole_protrusion_mm, profile);
+    row.pickups.push_back({.index = staged.pickups[i].index,
+                           .plane_mm = view.OnPlane(flange, options.row_z_mm).head<2>()});
   }
-  for (std::size_t i = 0; i < pickups.size(); ++i) {
-    const auto found = again.find(staged.geometry[i].midi);
-    if (found != again.end()) pickups[i] = found->second;
-  }
-  return pickups;
+  return DetectPickups(view, row, options);
 }
 
 /// `warnings` must outlive the options.
@@ -78,7 +78,7 @@ SecondLook LookAgain(const MeasureRequest& request, const std::vector<StagedPhot
     }
   }
   SecondLook look;
-  look.notes = DetectNotes(view, FindPickupsAgain(view, photo, request.profile), geometry,
+  look.notes = DetectNotes(view, FindPickupsAgain(view, photo, solution, request.profile), geometry,
                            DetectionOptions(request, photo.request_index, look.warnings));
   return look;
 }

@@ -16,10 +16,10 @@ struct SecondLook {
 };
 
 /// Looks at photo `index` of `staged` once more, now that all photos together say where the harp
-/// stands and where each tine is: along the tines as they were solved, so that no line is drawn
-/// toward where a tine should be, and, where other photos disagree, there too. Looks for the tone
-/// bars. A pickup that isn't found again, and all of a photo that can't be read again, stay as
-/// first seen. `observations` is what `solution` was solved from, parallel to `staged`.
+/// stands and where each tine and pickup is: along the tines as they were solved, so that no line
+/// is drawn toward where a tine should be, and, where other photos disagree, there too. Looks for
+/// the tone bars. All of a photo that can't be read again stays as first seen. `observations` is
+/// what `solution` was solved from, parallel to `staged`.
 [[nodiscard]] SecondLook LookAgain(const MeasureRequest& request,
                                    const std::vector<StagedPhoto>& staged,
                                    const std::vector<PhotoObservations>& observations,

@@ -29,17 +29,23 @@ enum class Pole {
   kHighlight,  ///< round, 5 mm, seen on a pole now on this, now on that side
   kFlank,      ///< round, 5 mm, seen on every pole on the same side of its middle
   kUneven,     ///< 3 mm all along, each standing out by another amount
+  kLong,       ///< 2 mm all along, standing far out
 };
 
 constexpr Pole kPoles[] = {Pole::kCone, Pole::kBead, Pole::kHighlight, Pole::kFlank, Pole::kUneven};
 
 const char* Name(Pole pole) {
-  static const char* const kNames[] = {"cone ", "bead ", "highlight ", "flank ", "uneven "};
+  static const char* const kNames[] = {"cone ",  "bead ",   "highlight ",
+                                       "flank ", "uneven ", "long "};
   return kNames[static_cast<int>(pole)];
 }
 
+constexpr double kLongMm = 5.5;
+constexpr double kLongRadiusMm = 1.0;
+
 /// Behind the pole tip's face.
 double FlangeZ(Pole pole, int i) {
+  if (pole == Pole::kLong) return kLongMm;
   return kFlangeZ + (pole == Pole::kUneven ? 0.35 * std::sin(2.4 * i) : 0.0);
 }
 
@@ -56,7 +62,13 @@ PhotoView PickupsView(Pole pole) {
   testing::Render(view, 0.8, pole == Pole::kUneven ? 12.0 : 2.0, [&](const Eigen::Vector3d& ray) {
     const Eigen::Vector2d tip_plane = OnPlane(eye, ray, 0.0);
     for (int i = 0; i < kPickups; ++i) {
-      const bool on_tip = (tip_plane - TrueCenter(i)).norm() < 1.5;
+      const double beside_tip = (tip_plane - TrueCenter(i)).norm();
+      if (pole == Pole::kLong && beside_tip < kLongRadiusMm) return 150.0;
+      for (double z = 0.1; pole == Pole::kLong && z < kLongMm; z += 0.1) {
+        const Eigen::Vector2d side = OnPlane(eye, ray, z) - TrueCenter(i);
+        if (side.norm() < kLongRadiusMm) return side.y() < 0.0 ? 190.0 : 80.0;
+      }
+      const bool on_tip = beside_tip < 1.5;
       if (on_tip && (cone || pole == Pole::kUneven)) return 150.0;
       for (double z = 0.1; cone && z < kFlangeZ; z += 0.1) {
         const Eigen::Vector2d flank = OnPlane(eye, ray, z) - TrueCenter(i);
@@ -66,6 +78,7 @@ PhotoView PickupsView(Pole pole) {
       if (off.norm() > 6.8) continue;
       if (pole == Pole::kHighlight) return (off - HighlightOff(i)).norm() < 2.5 ? 120.0 : 40.0;
       if (pole == Pole::kFlank) return (off - kFlankOff).norm() < 2.5 ? 120.0 : 40.0;
+      if (pole == Pole::kLong) return 40.0;
       if (pole == Pole::kUneven) return 45.0 + 25.0 * std::sin(6.0 * off.x() + 6.0 * off.y());
       const double bead = (off - Eigen::Vector2d(0.4, -0.3)).norm();
       return 40.0 + (cone ? 0.0 : 150.0 * std::exp(-std::pow(bead / 1.5, 2.0)));
@@ -76,18 +89,19 @@ PhotoView PickupsView(Pole pole) {
   return view;
 }
 
-std::vector<DetectedPickup> Detect(const PhotoView& view) {
+std::vector<DetectedPickup> Detect(const PhotoView& view, double flange_z = kFlangeZ,
+                                   const PickupRowOptions& options = {}) {
   PickupRow row;
   row.spacing_mm = kSpacingMm;
   // As the row's search gives them: the flanges seen in the plane of the tips, half a mm off.
   const Eigen::Vector3d eye = view.CameraCenterMm();
   for (int i = 0; i < kPickups; ++i) {
     const Eigen::Vector2d center = TrueCenter(i);
-    const Eigen::Vector3d flange(center.x(), center.y(), kFlangeZ);
+    const Eigen::Vector3d flange(center.x(), center.y(), flange_z);
     row.pickups.push_back(
         {i, OnPlane(eye, flange - eye, 0.0) + Eigen::Vector2d(i % 2 == 0 ? 0.5 : -0.4, 0.3), 1.0});
   }
-  return DetectPickups(view, row, {});
+  return DetectPickups(view, row, options);
 }
 
 double OffPx(const PhotoView& view, const CenterObservation& seen, int i, double z_mm) {
@@ -118,6 +132,21 @@ TEST(PickupDetection, FindsTheFlangesOfAllKindsOfPoles) {
 TEST(PickupDetection, ReadsThePolesBeforeTheFlanges) {
   const PhotoView view = PickupsView(Pole::kCone);
   const std::vector<DetectedPickup> found = Detect(view);
+  for (int i = 0; i < kPickups; ++i) {
+    const DetectedPickup& pickup = found[static_cast<std::size_t>(i)];
+    ASSERT_TRUE(pickup.pole) << i;
+    EXPECT_LT(OffPx(view, *pickup.pole, i, 0.0), 3.0 * pickup.pole->sigma_px) << i;
+    EXPECT_LT((pickup.plane_mm - TrueCenter(i)).norm(), 0.25) << i;
+  }
+}
+
+// In the plane of the tips 1.6 mm and more beside their flanges.
+TEST(PickupDetection, ReadsPolesThatStandFarOut) {
+  const PhotoView view = PickupsView(Pole::kLong);
+  PickupRowOptions options;
+  options.pole_tip_diameter_mm = 2.0 * kLongRadiusMm;
+  options.pole_protrusion_mm = kLongMm;
+  const std::vector<DetectedPickup> found = Detect(view, kLongMm, options);
   for (int i = 0; i < kPickups; ++i) {
     const DetectedPickup& pickup = found[static_cast<std::size_t>(i)];
     ASSERT_TRUE(pickup.pole) << i;

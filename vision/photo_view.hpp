@@ -32,6 +32,12 @@ struct PhotoView {
   [[nodiscard]] Eigen::Vector2d Project(const Eigen::Vector3d& point_mm) const {
     return camera.Project(camera_from_world * point_mm);
   }
+  /// Where the ray through a point meets the plane z = const.
+  [[nodiscard]] Eigen::Vector3d OnPlane(const Eigen::Vector3d& point_mm, double z_mm) const {
+    const Eigen::Vector3d center = CameraCenterMm();
+    const double scale = (z_mm - center.z()) / (point_mm.z() - center.z());
+    return center + scale * (point_mm - center);
+  }
   [[nodiscard]] bool Shows(const Eigen::Vector3d& point_mm, double margin_px = 2.0) const {
     if (!InFront(point_mm)) return false;
     const Eigen::Vector2d p = Project(point_mm);

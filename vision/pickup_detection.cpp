@@ -17,13 +17,6 @@ namespace {
 // rendered photos of two makers, where their fits' scatter said 0.03 mm.
 constexpr double kFlangeMm = 0.03;
 
-/// Where the ray through a point meets the plane z = const.
-Eigen::Vector3d OnPlane(const PhotoView& view, const Eigen::Vector3d& point_mm, double z_mm) {
-  const Eigen::Vector3d center = view.CameraCenterMm();
-  const double scale = (z_mm - center.z()) / (point_mm.z() - center.z());
-  return center + scale * (point_mm - center);
-}
-
 struct Candidate {
   Eigen::Vector3d vote_mm = Eigen::Vector3d::Zero();  // from the row, pole and flange together
   Eigen::Vector3d axis_mm = Eigen::Vector3d::Zero();  // best center so far, in the same plane
@@ -97,7 +90,7 @@ std::vector<Eigen::Vector2d> ExpectFromRow(const std::vector<Candidate>& candida
 Eigen::Vector2d FarFlangeMm(const PhotoView& view, const Candidate& c, double radius_mm) {
   constexpr double kCoilRadii = 1.4;  // usual length of a coil; common practice, no source
   const Eigen::Vector3d far = c.vote_mm + Eigen::Vector3d(0.0, 0.0, kCoilRadii * radius_mm);
-  return (OnPlane(view, far, c.vote_mm.z()) - c.vote_mm).head<2>();
+  return (view.OnPlane(far, c.vote_mm.z()) - c.vote_mm).head<2>();
 }
 
 /// Whether a flange stood out better where it was found before the row was known: a pickup that is
@@ -248,13 +241,12 @@ CenterObservation ObserveFlange(const PhotoView& view, const Candidate& c) {
 /// A pole as it is read about where its flange says that it is, whatever its shape.
 void ObservePole(const PhotoView& view, const Candidate& c, const PickupRowOptions& options,
                  DetectedPickup& pickup) {
-  constexpr double kUsualProtrusionMm = 2.0;
-  Eigen::Vector3d middle = c.axis_mm - Eigen::Vector3d(0.0, 0.0, kUsualProtrusionMm);
+  Eigen::Vector3d middle = c.axis_mm - Eigen::Vector3d(0.0, 0.0, options.pole_protrusion_mm);
   const auto found = ReadPole(view, middle, options.pole_tip_diameter_mm);
   if (!found) return;
   middle.head<2>() += found->offset_mm;
   pickup.pole = Observe(view, middle, found->sigma_mm);
-  pickup.plane_mm = OnPlane(view, middle, options.row_z_mm).head<2>();
+  pickup.plane_mm = view.OnPlane(middle, options.row_z_mm).head<2>();
 }
 
 }  // namespace

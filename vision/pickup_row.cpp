@@ -28,7 +28,7 @@ PlanePicture Rectify(const PhotoView& view, const PickupRowOptions& o) {
   const double margin_mm = o.bobbin_diameter_mm;
   PlanePicture plane;
   plane.min_x_mm = o.min_x_mm - margin_mm;
-  plane.min_y_mm = o.row_y_mm - o.search_y_mm - margin_mm;
+  plane.min_y_mm = -o.search_y_mm - margin_mm;
   const int columns =
       static_cast<int>((o.max_x_mm - o.min_x_mm + 2.0 * margin_mm) * kPlanePxPerMm) + 1;
   const int rows = static_cast<int>(2.0 * (o.search_y_mm + margin_mm) * kPlanePxPerMm) + 1;
@@ -106,6 +106,10 @@ cv::Mat CombineVotes(const PlanePicture& plane, const PickupRowOptions& o) {
   return pole + 0.5 * flange_scaled;
 }
 
+// Of the rows that are looked for: how much wider or narrower than the notes' spacing, and dy/dx.
+constexpr double kSpacingRange = 0.03;
+constexpr double kSlopeRange = 0.02;
+
 struct Lattice {
   double x0_mm = 0.0;
   double y0_mm = 0.0;
@@ -121,15 +125,27 @@ double Sample(const cv::Mat& picture, const Eigen::Vector2d& px) {
   return static_cast<double>(picture.at<float>(r, c));
 }
 
+/// What is left of a lattice's score, by how unlike the row as drawn it is. Little, as rigs are
+/// clamped askew; but one that runs from the near flanges to those at the coils' far ends, which is
+/// nearly as good where these stand out better, is the most unlike of all.
+double ScoreLeft(double spacing_share, double slope) {
+  constexpr double kMost = 0.03;  // for each of the two at the end of its range
+  return 1.0 - kMost * (std::pow(spacing_share / kSpacingRange, 2.0) +
+                        std::pow(slope / kSlopeRange, 2.0));
+}
+
 /// Exhaustive search over phase, height, slope and spacing. A lattice scores the sum of its
 /// places above the middle-of-the-gap places, so that clutter that is bright everywhere along
 /// a line does not win.
 Lattice SearchLattice(const PlanePicture& plane, const cv::Mat& best, const PickupRowOptions& o) {
+  constexpr double kStep = 0.01;
+  constexpr double kLast = 1e-4;
   Lattice winner;
-  for (double spacing = 0.97; spacing <= 1.0301; spacing += 0.01) {
-    const double s = spacing * o.note_spacing_mm;
-    for (double slope = -0.02; slope <= 0.0201; slope += 0.01) {
-      for (double y0 = o.row_y_mm - o.search_y_mm; y0 <= o.row_y_mm + o.search_y_mm; y0 += 0.5) {
+  for (double share = -kSpacingRange; share <= kSpacingRange + kLast; share += kStep) {
+    const double s = (1.0 + share) * o.note_spacing_mm;
+    for (double slope = -kSlopeRange; slope <= kSlopeRange + kLast; slope += kStep) {
+      const double left = ScoreLeft(share, slope);
+      for (double y0 = -o.search_y_mm; y0 <= o.search_y_mm; y0 += 0.5) {
         for (double phase = 0.0; phase < s; phase += 0.5) {
           double score = 0.0;
           for (double x = o.min_x_mm + phase; x <= o.max_x_mm; x += s) {
@@ -138,6 +154,7 @@ Lattice SearchLattice(const PlanePicture& plane, const cv::Mat& best, const Pick
                      0.5 * Sample(best, plane.Px({x + 0.5 * s, y})) -
                      0.5 * Sample(best, plane.Px({x - 0.5 * s, y}));
           }
+          score *= left;
           if (score > winner.score) winner = {o.min_x_mm + phase, y0, slope, s, score};
         }
       }

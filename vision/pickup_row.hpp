@@ -13,10 +13,10 @@ struct PickupRowOptions {
   double note_spacing_mm = 13.7;
   double bobbin_diameter_mm = 13.6;
   double pole_tip_diameter_mm = 3.0;
-  double row_y_mm = 0.0;  ///< where the row is expected in the carrier frame
-  double row_z_mm = 0.0;
-  double search_y_mm = 16.0;  ///< half the height of the band that is searched
-  double min_x_mm = -190.0;   ///< the stretch of the row that is searched
+  double pole_protrusion_mm = 2.0;  ///< of the pole tips' faces out of the flanges
+  double row_z_mm = 0.0;            ///< plane of the carrier frame in which the row is looked for
+  double search_y_mm = 16.0;        ///< half the height of the band about y = 0 that is searched
+  double min_x_mm = -190.0;         ///< the stretch of the row that is searched
   double max_x_mm = 190.0;
   double min_relative_score = 0.42;  ///< a pickup scores at least this share of the row's median
   [[nodiscard]] Result<void> Validate() const;
