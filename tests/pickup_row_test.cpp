@@ -17,7 +17,8 @@ struct Askew {
 };
 
 Eigen::Vector2d TrueCenter(int i, const Askew& askew) {
-  const double x = (1.0 + askew.spacing_share) * kSpacingMm * (i - kPickups / 2);
+  constexpr int kMiddle = kPickups / 2;
+  const double x = (1.0 + askew.spacing_share) * kSpacingMm * (i - kMiddle);
   return {x, askew.slope * x};
 }
 
