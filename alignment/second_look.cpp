@@ -1,5 +1,7 @@
 #include "alignment/second_look.hpp"
 
+#include <algorithm>
+
 #include "alignment/debug_pictures.hpp"
 #include "alignment/seen_elsewhere.hpp"
 #include "vision/photo.hpp"
@@ -8,17 +10,24 @@
 namespace tinesight {
 namespace {
 
+/// nullptr: the solve doesn't have it.
+const SolvedNote* FindSolved(const HarpSolution& solution, int midi) {
+  const auto found = std::find_if(solution.notes.begin(), solution.notes.end(),
+                                  [midi](const SolvedNote& solved) { return solved.midi == midi; });
+  return found == solution.notes.end() ? nullptr : &*found;
+}
+
 /// Where the solve has the middle of a note's flange, harp frame; of a note that it doesn't have,
 /// where the row has it.
 Eigen::Vector3d FlangeMm(int midi, const HarpSolution& solution, double depth_mm,
                          const InstrumentProfile& profile) {
-  for (const SolvedNote& solved : solution.notes) {
-    if (solved.midi != midi) continue;
-    const auto& s = solved.state;
-    return {s[SolvedNote::kX], s[SolvedNote::kY],
-            s[SolvedNote::kZ] + s[SolvedNote::kRecess] + depth_mm};
+  using N = SolvedNote;
+  const SolvedNote* solved = FindSolved(solution, midi);
+  if (solved == nullptr) {
+    return {profile.note_spacing_mm * (midi - profile.FirstMidi()), 0.0, depth_mm};
   }
-  return {profile.note_spacing_mm * (midi - profile.FirstMidi()), 0.0, depth_mm};
+  const auto& s = solved->state;
+  return {s[N::kX], s[N::kY], s[N::kZ] + s[N::kRecess] + depth_mm};
 }
 
 /// The pickups of `staged`, as they are seen from where the harp is known to stand.
@@ -70,12 +79,11 @@ SecondLook LookAgain(const MeasureRequest& request, const std::vector<StagedPhot
   view.camera_from_world = solution.camera_from_harp[index];
   std::vector<NoteGeometry> geometry = photo.geometry;
   for (NoteGeometry& note : geometry) {
-    for (const SolvedNote& solved : solution.notes) {
-      if (solved.midi != note.midi) continue;
-      note.expected = LineOf(solved);
-      note.seen_elsewhere =
-          TineSeenElsewhere(observations, solution, request.profile, solved, index);
-    }
+    const SolvedNote* solved = FindSolved(solution, note.midi);
+    if (solved == nullptr) continue;
+    note.expected = LineOf(*solved);
+    note.seen_elsewhere =
+        TineSeenElsewhere(observations, solution, request.profile, *solved, index);
   }
   SecondLook look;
   look.notes = DetectNotes(view, FindPickupsAgain(view, photo, solution, request.profile), geometry,

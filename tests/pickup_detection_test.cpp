@@ -32,7 +32,8 @@ enum class Pole {
   kLong,       ///< 2 mm all along, standing far out
 };
 
-constexpr Pole kPoles[] = {Pole::kCone, Pole::kBead, Pole::kHighlight, Pole::kFlank, Pole::kUneven};
+constexpr Pole kPoles[] = {Pole::kCone,  Pole::kBead,   Pole::kHighlight,
+                           Pole::kFlank, Pole::kUneven, Pole::kLong};
 
 const char* Name(Pole pole) {
   static const char* const kNames[] = {"cone ",  "bead ",   "highlight ",
@@ -117,7 +118,7 @@ TEST(PickupDetection, FindsTheFlangesOfAllKindsOfPoles) {
   constexpr double kMostSigmaPx = 0.375;
   for (const Pole pole : kPoles) {
     const PhotoView view = PickupsView(pole);
-    const std::vector<DetectedPickup> found = Detect(view);
+    const std::vector<DetectedPickup> found = Detect(view, FlangeZ(pole, 0));
     ASSERT_EQ(found.size(), static_cast<std::size_t>(kPickups));
     for (int i = 0; i < kPickups; ++i) {
       const auto& flange = found[static_cast<std::size_t>(i)].flange;
