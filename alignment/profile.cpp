@@ -272,6 +272,20 @@ Result<void> CheckLengths(const std::vector<NoteProfile>& listed, const std::str
   return {};
 }
 
+// Bobbins of one row can't stand in each other; what says so is a slip, or not measured.
+Result<void> CheckBobbins(const std::vector<NoteProfile>& listed, double note_spacing_mm,
+                          const std::string& where) {
+  constexpr double kMostShare = 1.05;  // of the spacing, as both are read with a caliper
+  for (const NoteProfile& note : listed) {
+    if (note.bobbin_diameter_mm <= kMostShare * note_spacing_mm) continue;
+    return Fail(where + "note " + std::to_string(note.midi) + " (" + NoteName(note.midi) +
+                "): bobbin_diameter_mm is " + Number(note.bobbin_diameter_mm) +
+                ", wider than note_spacing_mm, " + Number(note_spacing_mm) +
+                ": neighbors would overlap; measure both again");
+  }
+  return {};
+}
+
 Result<void> ReadNotes(const Json& root, const std::string& where, InstrumentProfile& profile) {
   const auto list = root.find("notes");
   if (list == root.end()) return Fail(where + "notes is missing; list at least one note");
@@ -301,7 +315,8 @@ Result<void> ReadNotes(const Json& root, const std::string& where, InstrumentPro
     }
     profile.notes.push_back(*note);
   }
-  return CheckLengths(listed, where);
+  if (auto lengths = CheckLengths(listed, where); !lengths) return lengths;
+  return CheckBobbins(listed, profile.note_spacing_mm, where);
 }
 
 Result<InstrumentProfile> ReadInstrument(const Json& root, const std::string& where) {

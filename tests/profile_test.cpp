@@ -230,6 +230,15 @@ TEST_F(Profile, RefusesAbsurdValuesByNoteAndKey) {
   }
 }
 
+TEST_F(Profile, RefusesBobbinsThatOverlap) {
+  EXPECT_EQ(RefusalOfUpperNote("bobbin_diameter_mm", 16.1),
+            "instrument.json: note 31 (G1): bobbin_diameter_mm is 16.1, wider than "
+            "note_spacing_mm, 13.7: neighbors would overlap; measure both again");
+  Json touching = Instrument();  // as far as a caliper tells
+  touching["notes"][1]["bobbin_diameter_mm"] = 13.8;
+  EXPECT_TRUE(Read(touching.dump()));
+}
+
 TEST_F(Profile, RefusesMissingKeysByNote) {
   for (const char* key :
        {"tine_diameter_mm", "pole_tip_diameter_mm", "bobbin_diameter_mm", "gap_mm", "height_mm",
