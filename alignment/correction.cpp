@@ -3,9 +3,9 @@
 #include <algorithm>
 #include <cassert>
 #include <cmath>
-#include <cstdio>
 
 #include "calibration/angle.hpp"
+#include "calibration/formatted.hpp"
 
 namespace tinesight {
 namespace {
@@ -15,15 +15,10 @@ constexpr double kLeastShareOfOffset = 1.0 / 3.0;
 // deviation.
 constexpr double kWholeBarShare = 0.7;
 
-std::string Format(const char* format, double value) {
-  char text[64];
-  std::snprintf(text, sizeof text, format, value);
-  return text;
-}
-std::string Mm(double value) { return Format("%.2f mm", std::abs(value)); }
-std::string Deg(double value_rad) { return Format("%.2f°", std::abs(value_rad * kDegPerRad)); }
+std::string Mm(double value) { return Formatted("%.2f mm", std::abs(value)); }
+std::string Deg(double value_rad) { return Formatted("%.2f°", std::abs(value_rad * kDegPerRad)); }
 std::string Turns(double turns) {
-  return Format("%.2f turn", std::abs(turns)) + Format(" (%.0f°)", 360.0 * std::abs(turns));
+  return Formatted("%.2f turn", std::abs(turns)) + Formatted(" (%.0f°)", 360.0 * std::abs(turns));
 }
 const char* Side(double toward_treble) {
   return toward_treble > 0.0 ? "toward treble" : "toward bass";
@@ -242,7 +237,7 @@ std::string StepText(const CorrectionStep& step, bool with_u) {
   std::string amount = step.at_pickup ? Mm(step.amount_mm.value) + " at the pickup" : "";
   if (with_u) {
     if (!amount.empty()) amount += ", ";
-    amount += Format("U %.2f", step.amount_mm.expanded_u);
+    amount += Formatted("U %.2f", step.amount_mm.expanded_u);
     // The screw's own way is shorter than the tine's, by the lever.
     if (step.quantity == Quantity::kHeight) amount += " at the pickup";
   }

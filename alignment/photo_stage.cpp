@@ -2,13 +2,13 @@
 
 #include <algorithm>
 #include <cmath>
-#include <cstdio>
 #include <optional>
 
 #include "alignment/debug_pictures.hpp"
 #include "alignment/name_check.hpp"
 #include "alignment/note_name.hpp"
 #include "alignment/self_calibration.hpp"
+#include "calibration/formatted.hpp"
 #include "calibration/rig_bars.hpp"
 #include "calibration/rig_pose.hpp"
 #include "vision/bar_blur.hpp"
@@ -20,12 +20,6 @@
 
 namespace tinesight {
 namespace {
-
-std::string Text(const char* format, double value) {
-  char text[200];
-  std::snprintf(text, sizeof text, format, value);
-  return text;
-}
 
 /// Pose from tags, then once more with the saddle points that the first pose lets us find.
 Result<RigPose> SolvePose(const Photo& photo, const MeasureRequest& request, const Camera& camera,
@@ -62,9 +56,9 @@ Result<Camera> CameraOf(const Photo& photo, const MeasureRequest& request,
   pose_options.principal_point_sigma_px =
       std::hypot(pose_options.principal_point_sigma_px, std::max(u[2], u[3]));
   warnings.push_back(
-      Text("measured without a calibration: its camera was found from the photos themselves, "
-           "focal length to %.2f %%",
-           200.0 * u[0] / found.fx_px));
+      Formatted("measured without a calibration: its camera was found from the photos themselves, "
+                "focal length to %.2f %%",
+                200.0 * u[0] / found.fx_px));
   return found.ForOrientation(photo.exif.orientation);
 }
 
@@ -73,10 +67,8 @@ Result<void> CheckFocalScale(double focal_scale) {
   constexpr double kMostOff = 0.10;
   const double off = focal_scale - 1.0;
   if (std::abs(off) <= kMostOff) return {};
-  char percent[32];
-  std::snprintf(percent, sizeof percent, "%.0f %% %s", 100.0 * std::abs(off),
-                off > 0.0 ? "longer" : "shorter");
-  return Fail("its focal length is " + std::string(percent) +
+  return Fail("its focal length is " + Formatted("%.0f %% ", 100.0 * std::abs(off)) +
+              (off > 0.0 ? "longer" : "shorter") +
               " than the camera file's: zoomed, cropped, or another phone's; give the phone's own "
               "picture and its camera file, or --self-calibrate without one");
 }
@@ -279,14 +271,14 @@ Result<PlacedRow> FindPlacedRow(const PhotoView& rig_view, const PickupRowOption
 }
 
 std::string GrainyWarning(double noise_sigma) {
-  return Text(
+  return Formatted(
       "grainy, with noise of %.0f gray levels: it was smoothed; take it with more light, or from a "
       "stand, for surer figures",
       noise_sigma);
 }
 
 std::string BlurredWarning(double blur_mm) {
-  return Text(
+  return Formatted(
       "out of focus or moved: edges on the pickup bar are spread by %.2f mm; take it again, "
       "focused on the pickups and held still, for surer figures",
       blur_mm);

@@ -10,6 +10,7 @@
 #include "alignment/cantilever.hpp"
 #include "alignment/key_spelling.hpp"
 #include "alignment/note_name.hpp"
+#include "calibration/formatted.hpp"
 
 namespace tinesight {
 namespace {
@@ -84,11 +85,7 @@ constexpr std::array<Field<SuspicionProfile>, 4> kSuspicionFields = {{
 }};
 constexpr const char* kTargetSecondKey = "target_second_harmonic_db";
 
-std::string Number(double value) {
-  std::ostringstream text;
-  text << value;
-  return text.str();
-}
+std::string Number(double value) { return Formatted("%g", value); }
 
 // What stands in the file, short enough for one line of an error.
 std::string Shown(const Json& value) {

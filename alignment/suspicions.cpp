@@ -3,12 +3,12 @@
 #include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
-#include <cstdio>
 #include <optional>
 #include <string>
 
 #include "alignment/robust.hpp"
 #include "calibration/angle.hpp"
+#include "calibration/formatted.hpp"
 
 namespace tinesight {
 namespace {
@@ -50,20 +50,16 @@ std::optional<ByPhotos> WithoutPrior(double value, double variance, double sigma
                   of_photos / of_prior};
 }
 
-std::string Text(const char* format, double value) {
-  char text[96];
-  std::snprintf(text, sizeof text, format, std::abs(value));
-  return text;
-}
 const char* Side(double toward_treble) {
   return toward_treble > 0.0 ? "toward treble" : "toward bass";
 }
 std::string DegreesWithU(const Known& angle_rad) {
-  return Text("%.2f°", angle_rad.value * kDegPerRad) +
-         Text(" (U %.2f°)", kCoverage * angle_rad.u * kDegPerRad);
+  return Formatted("%.2f°", std::abs(angle_rad.value) * kDegPerRad) +
+         Formatted(" (U %.2f°)", kCoverage * angle_rad.u * kDegPerRad);
 }
 std::string MmWithU(const Known& length_mm) {
-  return Text("%.2f mm", length_mm.value) + Text(" (U %.2f)", kCoverage * length_mm.u);
+  return Formatted("%.2f mm", std::abs(length_mm.value)) +
+         Formatted(" (U %.2f)", kCoverage * length_mm.u);
 }
 
 /// Height of a note's tine over its target, where it is known best between root and middle.

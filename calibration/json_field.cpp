@@ -1,7 +1,6 @@
 #include "calibration/json_field.hpp"
 
-#include <array>
-#include <cstdio>
+#include "calibration/formatted.hpp"
 
 namespace tinesight {
 namespace {
@@ -26,11 +25,7 @@ Result<const nlohmann::json*> Member(const nlohmann::json& object, const std::st
 
 }  // namespace
 
-std::string FormatNumber(double value) {
-  std::array<char, 40> text{};
-  std::snprintf(text.data(), text.size(), "%.8g", value);
-  return text.data();
-}
+std::string FormatNumber(double value) { return Formatted("%.8g", value); }
 
 Result<double> CheckNumber(const nlohmann::json& value, const std::string& key,
                            const FieldRange& range, const std::string& where) {

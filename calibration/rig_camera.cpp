@@ -2,9 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
-#include <cstdio>
 
 #include "calibration/bundle.hpp"
+#include "calibration/formatted.hpp"
 #include "calibration/survey_bundle.hpp"
 
 namespace tinesight {
@@ -64,9 +64,8 @@ Result<Camera> CameraFromRig(const std::vector<SurveyPhoto>& photos, const Rig& 
   const Camera& camera = result->cameras[0];
   const double relative = (*camera.standard_uncertainty)[0] / camera.fx_px;
   if (!(relative <= kMostFocalUncertainty)) {
-    char percent[32];
-    std::snprintf(percent, sizeof percent, "%.1f", 100.0 * relative);
-    return Fail(std::string("the photos leave the focal length uncertain by ") + percent +
+    return Fail("the photos leave the focal length uncertain by " +
+                Formatted("%.1f", 100.0 * relative) +
                 " %; take more of them, closer and from other sides, or calibrate the phone");
   }
   return camera;

@@ -3,12 +3,12 @@
 #include <Eigen/Eigenvalues>
 #include <algorithm>
 #include <cmath>
-#include <cstdio>
 #include <limits>
 #include <map>
 #include <set>
 
 #include "calibration/angle.hpp"
+#include "calibration/formatted.hpp"
 #include "calibration/median.hpp"
 #include "calibration/rig_bars.hpp"
 #include "calibration/rig_pose_seeds.hpp"
@@ -21,12 +21,6 @@ constexpr int kMinTags = 4;
 constexpr double kOutlierScales = 5.0;      // robust standard deviations
 constexpr double kMaxTurnRad = M_PI / 3.0;  // of the rig's x axis from "to the right"
 constexpr double kAmbiguousCostRatio = 1.5;
-
-std::string Format(const char* format, double value) {
-  char text[64];
-  std::snprintf(text, sizeof(text), format, value);
-  return text;
-}
 
 /// One photo's observations on the way to a pose.
 struct Work {
@@ -194,7 +188,7 @@ Result<void> SolveFromSeeds(Work& work) {
     const double turn_rad = AngleBetween(other.state.camera_from_rig, best->state.camera_from_rig);
     if (turn_rad < 0.02 || other.cost > kAmbiguousCostRatio * best->cost + 10.0) continue;
     work.warnings.push_back("the pose is ambiguous: another one, turned by " +
-                            Format("%.1f", turn_rad * kDegPerRad) + "°, fits nearly as well");
+                            Formatted("%.1f", turn_rad * kDegPerRad) + "°, fits nearly as well");
     break;
   }
   return {};
@@ -226,7 +220,7 @@ bool DropOutliers(Work& work) {
       bad_tags.insert(tag);
       work.warnings.push_back(
           "tag " + std::to_string(work.observations.tags[static_cast<std::size_t>(tag)].id) +
-          " was not used: it is " + Format("%.1f", tag_px[tag]) +
+          " was not used: it is " + Formatted("%.1f", tag_px[tag]) +
           " px from where the others put it");
     }
   }
@@ -343,7 +337,7 @@ Result<void> CheckUpright(const Work& work) {
   const char* where = "left";
   if (std::abs(turn_rad) < M_PI * 0.75) where = turn_rad > 0.0 ? "down" : "up";
   return Fail(std::string("the picture is turned: treble points ") + where +
-              " in it and not to the right (by " + Format("%.0f", turn_rad * kDegPerRad) +
+              " in it and not to the right (by " + Formatted("%.0f", turn_rad * kDegPerRad) +
               "° clockwise); turn the photo upright or take it with the phone level");
 }
 
@@ -358,7 +352,7 @@ void AddWarnings(const Work& work, RigPose& pose) {
   }
   if (std::abs(pose.focal_scale - 1.0) > 3.0 * work.options.focal_scale_sigma) {
     pose.warnings.push_back("the focal length is " +
-                            Format("%+.1f", 100.0 * (pose.focal_scale - 1.0)) +
+                            Formatted("%+.1f", 100.0 * (pose.focal_scale - 1.0)) +
                             " % off the calibration: check that the camera file belongs to this "
                             "photo");
   }
@@ -414,8 +408,8 @@ Result<RigPose> SolveRigPose(const RigObservations& observations, const Rig& rig
   if (auto upright = CheckUpright(work); !upright) return Fail(upright.error().message);
   RigPose pose = Summarize(work, *covariance);
   if (!(pose.rms_px <= options.max_rms_px)) {
-    return Fail("the rig's tags fit to " + Format("%.1f", pose.rms_px) + " px only (limit " +
-                Format("%.1f", options.max_rms_px) +
+    return Fail("the rig's tags fit to " + Formatted("%.1f", pose.rms_px) + " px only (limit " +
+                Formatted("%.1f", options.max_rms_px) +
                 " px); check that the rig file and the camera file belong to this photo");
   }
   return pose;

@@ -1,9 +1,8 @@
 #include <algorithm>
-#include <array>
 #include <cctype>
 #include <cmath>
-#include <cstdio>
 
+#include "calibration/formatted.hpp"
 #include "vision/photo.hpp"
 
 namespace tinesight {
@@ -23,12 +22,6 @@ bool SameText(std::string_view a, std::string_view b) {
 /// Both known and different. A missing tag means unknown, never equal and never different.
 bool Differ(const std::string& a, const std::string& b) {
   return !a.empty() && !b.empty() && !SameText(a, b);
-}
-
-std::string Short(double value) {
-  std::array<char, 32> text{};
-  std::snprintf(text.data(), text.size(), "%.4g", value);
-  return text.data();
 }
 
 std::string SizeText(int width_px, int height_px) {
@@ -77,8 +70,8 @@ Result<void> CheckPhotoMatchesCamera(const Photo& photo, const Camera& camera) {
   }
   if (!size.empty()) return Fail(where + ": " + size);
   if (photo.exif.digital_zoom && *photo.exif.digital_zoom > kNoZoom) {
-    return Fail(where + ": was taken with a digital zoom of " + Short(*photo.exif.digital_zoom) +
-                "; take it again without zoom");
+    return Fail(where + ": was taken with a digital zoom of " +
+                Formatted("%.4g", *photo.exif.digital_zoom) + "; take it again without zoom");
   }
   if (!camera.exif) return {};
   if (Differ(photo.exif.lens, camera.exif->lens)) {
@@ -89,8 +82,9 @@ Result<void> CheckPhotoMatchesCamera(const Photo& photo, const Camera& camera) {
   if (photo.exif.focal_length_mm && camera.exif->focal_length_mm) {
     const double ratio = *photo.exif.focal_length_mm / *camera.exif->focal_length_mm;
     if (!(std::abs(ratio - 1.0) <= kFocalTolerance)) {
-      return Fail(where + ": was taken at a focal length of " + Short(*photo.exif.focal_length_mm) +
-                  " mm, the calibration is for " + Short(*camera.exif->focal_length_mm) +
+      return Fail(where + ": was taken at a focal length of " +
+                  Formatted("%.4g", *photo.exif.focal_length_mm) + " mm, the calibration is for " +
+                  Formatted("%.4g", *camera.exif->focal_length_mm) +
                   " mm; use the same lens of the phone, without zoom");
     }
   }
