@@ -23,6 +23,16 @@ TEST(RodReading, SettlesOnTheRod) {
   }
 }
 
+TEST(RodReading, FindsARodThatTheStartMissed) {
+  const DrawnRod scene;  // 1.7 mm thick
+  for (const RodLine beside :
+       {RodLine{0.5, 0.5}, {-0.5, -0.5}, {0.9, 0.9}, {-0.9, -0.9}, {1.3, 1.1}, {-1.1, -1.3}}) {
+    const RodReading read = Read(scene, beside);
+    EXPECT_LT(scene.Off(read.line), 0.06) << beside.tip_mm << " " << beside.root_mm;
+    EXPECT_LT(read.SigmaMm(read.last_mm), 0.06) << beside.tip_mm << " " << beside.root_mm;
+  }
+}
+
 TEST(RodReading, ComesHomeFromAHighlightThatWanders) {
   DrawnRod scene;
   for (const double wander : {-0.15, 0.15}) {
