@@ -86,13 +86,12 @@ constexpr double kOddLikeness = 0.75;
 constexpr double kOddTimes = 3.0;  // or so many times as unlike as is usual in the photo
 constexpr double kLeastLikeness = 0.5;
 
-// Below kUsualLikeness the errors of axis points grow beyond what the picture about them says: RMS
-// of 2500 axes on rendered photos, some altered as phones do, 1.6 times what they are above 0.95 at
-// 0.85 to 0.9, 3 times at 0.8 to 0.85, 5 times at 0.75 to 0.8, over the sigma that an earlier build
-// stated by scatter and outlines; some of those are lines beside the tine.
-constexpr double kUsualLikeness = 0.9;
+// Below the usual likeness the errors of axis points grow beyond what the picture about them says:
+// RMS of 2500 axes on rendered photos, some altered as phones do, 1.6 times what they are above
+// 0.95 at 0.85 to 0.9, 3 times at 0.8 to 0.85, 5 times at 0.75 to 0.8, over the sigma that an
+// earlier build stated by scatter and outlines; some of those are lines beside the tine.
 double TimesAsDoubtful(double likeness) {
-  return std::max(1.0, std::pow((1.0 - likeness) / (1.0 - kUsualLikeness), 1.5));
+  return std::max(1.0, std::pow((1.0 - likeness) / (1.0 - TineDetection::kUsualLikeness), 1.5));
 }
 
 // What the reading states is right where the two first lines agree. Where they don't, the rod is

@@ -26,14 +26,14 @@ constexpr double kMissedErrorMm = 0.6;
 constexpr double kMissedShare = 0.02;
 constexpr int kMostLooks = 3;
 
-// Where a rod is looked for beside the start, diameters: farther off, a ground that is as even
+// Where a rod is looked for beside a doubtful start, diameters: farther off, ground that is as even
 // passes for a rod.
 constexpr double kBeside[] = {-0.8, -0.6, -0.4, -0.2, 0.2, 0.4, 0.6, 0.8};
-// How much surer, as Sureness() has it, the rod must be seen there. On the sample photos, on those
-// of another maker's harp and of eleven harps rendered with other seeds lines within 0.85 diameters
-// of well-read rods were surer than these by 0.4 at most, rods beside lines that had missed them by
-// 2.9 to 6.8.
-constexpr double kClearlySurer = 2.0;
+// How much surer, as Sureness() has it, the rod must be seen there. On rendered photos of two
+// makers and of eleven harps with other seeds lines within 0.85 diameters of well-read rods were
+// surer than these by 0.4 at most (by 2.2 in copies much too dark), rods beside lines that had
+// missed them by 2.9 to 6.8.
+constexpr double kClearlySurer = 2.5;
 
 /// The strip about a line, in the network's rows and columns.
 cv::Mat StripAbout(const RodStretches& rows, const AcrossScale& scale, const ShownRod& rod,
@@ -126,9 +126,14 @@ class Reader {
     return MovedAcross(line, rows_, rod_.span_mm, by_mm.x(), by_mm.y());
   }
 
-  /// From a start that usually errs little, but may have missed the rod: then what is told from
-  /// there is followed, and read anew.
   [[nodiscard]] Settled SettleFrom(const RodLine& start) const {
+    const EndsTold told = About(start);
+    return SettleAt(start, told, Believe(told, kUsualErrorMm / rod_.diameter_mm));
+  }
+
+  /// From a start that may have missed the rod: then what is told from there is followed, and read
+  /// anew.
+  [[nodiscard]] Settled SettleFromDoubtful(const RodLine& start) const {
     RodLine line = start;
     for (int looks = 1;; ++looks) {
       const EndsTold told = About(line);
@@ -136,9 +141,7 @@ class Reader {
       const Believed missed = Believe(told, kMissedErrorMm / rod_.diameter_mm);
       if (looks == kMostLooks ||
           missed.log_evidence + std::log(kMissedShare) < usual.log_evidence) {
-        return {{Moved(line, usual.offset), rows_.along_mm.front(), rows_.along_mm.back(),
-                 rod_.diameter_mm * rod_.diameter_mm * usual.covariance},
-                Sureness(told)};
+        return SettleAt(line, told, usual);
       }
       line = Moved(line, missed.offset);
     }
@@ -159,6 +162,13 @@ class Reader {
   }
 
  private:
+  [[nodiscard]] Settled SettleAt(const RodLine& line, const EndsTold& told,
+                                 const Believed& believed) const {
+    return {{Moved(line, believed.offset), rows_.along_mm.front(), rows_.along_mm.back(),
+             rod_.diameter_mm * rod_.diameter_mm * believed.covariance},
+            Sureness(told)};
+  }
+
   const RodStretches& rows_;
   const AcrossScale& scale_;
   const ShownRod& rod_;
@@ -173,14 +183,15 @@ double RodReading::SigmaMm(double along_mm) const {
 }
 
 RodReading ReadRod(const RodStretches& rows, const AcrossScale& scale, const ShownRod& rod,
-                   const RodLine& start) {
+                   const RodLine& start, bool doubtful) {
   constexpr std::size_t kFewestRows = 4;
   if (rows.along_mm.size() < kFewestRows) {
     return {start, 0.0, rod.span_mm, kUsualErrorMm * kUsualErrorMm * Eigen::Matrix2d::Identity()};
   }
   const Reader reader(rows, scale, rod);
-  const Settled here = reader.SettleFrom(start);
-  const Settled beside = reader.SettleFrom(reader.SurestBeside(start));
+  if (!doubtful) return reader.SettleFrom(start).reading;
+  const Settled here = reader.SettleFromDoubtful(start);
+  const Settled beside = reader.SettleFromDoubtful(reader.SurestBeside(start));
   return beside.sureness > here.sureness + kClearlySurer ? beside.reading : here.reading;
 }
 

@@ -21,10 +21,10 @@ struct RodReading {
 /// Settles a line on its rod as a small network reads the picture about it, which was trained on
 /// drawn and rendered rods (vision/training). Of every second of 64 rows it tells how far the rod's
 /// middle lies from the line, and how much the row tells; the line moves to a line through these,
-/// weighted, and held by how small the start's errors usually are. Some starts miss the rod: where
-/// the rows say so, or tell clearly more about a line up to a diameter beside it, it is read there.
-/// `rows` are those that show the rod, `scale` is that of their columns.
+/// weighted, and held by how small the start's errors usually are. `rows` are those that show the
+/// rod, `scale` is that of their columns. A doubtful start may have missed the rod: where the rows
+/// say so, or tell clearly more about a line up to a diameter beside it, the rod is read there.
 [[nodiscard]] RodReading ReadRod(const RodStretches& rows, const AcrossScale& scale,
-                                 const ShownRod& rod, const RodLine& start);
+                                 const ShownRod& rod, const RodLine& start, bool doubtful);
 
 }  // namespace tinesight

@@ -271,7 +271,8 @@ RodReading TineScan::Settle() {
   const AcrossScale scale{1.0 / Straightened::kAcrossStepMm, picture.Column(0.0)};
   const double rows_px = (impl_->LinePx(strip.to_mm) - impl_->LinePx(strip.from_mm)).norm();
   line = SettleByOcclusion(rows, scale, impl_->Rod(), rows_px, line);
-  RodReading reading = ReadRod(rows, scale, impl_->Rod(), line);
+  const bool doubtful = Likeness() < TineDetection::kUsualLikeness;
+  RodReading reading = ReadRod(rows, scale, impl_->Rod(), line, doubtful);
   line = reading.line;
   return reading;
 }

@@ -25,6 +25,7 @@ struct TineDetection {
   double score = 0.0;            ///< share of the looked-at length whose two outlines were found
   double likeness = 1.0;         ///< correlation of the rod's profile with its neighbors', -1 to 1;
                                  ///< 1 without a neighbor
+  static constexpr double kUsualLikeness = 0.9;  ///< below it a line may lie beside its rod
   double disagreement_mm = 0.0;  ///< between the steadiest line and the outlines' line
   double width_ratio = 1.0;      ///< found width over predicted
   double offset_tip_mm = 0.0;    ///< chosen line at the pickup's face, across the view
