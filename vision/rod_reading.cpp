@@ -33,7 +33,7 @@ constexpr double kBeside[] = {-0.8, -0.6, -0.4, -0.2, 0.2, 0.4, 0.6, 0.8};
 // makers and of eleven harps with other seeds lines within 0.85 diameters of well-read rods were
 // surer than these by 0.4 at most (by 2.2 in copies much too dark), rods beside lines that had
 // missed them by 2.9 to 6.8.
-constexpr double kClearlySurer = 2.5;
+constexpr double kClearlySurer = 2.0;
 
 /// The strip about a line, in the network's rows and columns.
 cv::Mat StripAbout(const RodStretches& rows, const AcrossScale& scale, const ShownRod& rod,
