@@ -31,8 +31,8 @@ constexpr int kMostLooks = 3;
 constexpr double kBeside[] = {-0.8, -0.6, -0.4, -0.2, 0.2, 0.4, 0.6, 0.8};
 // How much surer, as Sureness() has it, the rod must be seen there. On rendered photos of two
 // makers and of eleven harps with other seeds lines within 0.85 diameters of well-read rods were
-// surer than these by 0.4 at most (by 2.2 in copies much too dark), rods beside lines that had
-// missed them by 2.9 to 6.8.
+// surer than these by 0.4 at most, rods beside lines that had missed them by 2.9 to 6.8. (In copies
+// much too dark by 2.2 at most, beside rods that nothing makes doubtful.)
 constexpr double kClearlySurer = 2.0;
 
 /// The strip about a line, in the network's rows and columns.
