@@ -32,7 +32,8 @@ constexpr double kBeside[] = {-0.8, -0.6, -0.4, -0.2, 0.2, 0.4, 0.6, 0.8};
 // How much surer, as Sureness() has it, the rod must be seen there. On rendered photos of two
 // makers and of eleven harps with other seeds lines within 0.85 diameters of well-read rods were
 // surer than these by 0.4 at most, rods beside lines that had missed them by 2.9 to 6.8. (In copies
-// much too dark by 2.2 at most, beside rods that nothing makes doubtful.)
+// much too dark by 2.2 at most, beside rods that nothing makes doubtful.) Of 2.0 and 2.5 the lower
+// one, as with the higher one line on a gray harp stayed 1.4 mm beside its tine.
 constexpr double kClearlySurer = 2.0;
 
 /// The strip about a line, in the network's rows and columns.
